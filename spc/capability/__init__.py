@@ -1,0 +1,1 @@
+"""Maths of capability: indices, shapes, tolerance intervals and what may be said of them."""

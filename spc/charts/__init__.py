@@ -1,0 +1,1 @@
+"""Maths of control charts. Arrays are (runs, points), mm, NaN = missing."""

@@ -1,0 +1,1 @@
+"""A simulated moulding process with known truth, and the files of sample-runs/."""

@@ -1,0 +1,1 @@
+"""Maths of gauge studies: designs, variance components and their intervals."""

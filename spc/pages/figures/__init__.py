@@ -1,0 +1,1 @@
+"""Studies into plotly figures: pure functions, tested by their traces."""

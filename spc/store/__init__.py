@@ -1,0 +1,1 @@
+"""The DuckDB store: the only SQL that touches its tables."""

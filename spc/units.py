@@ -1,0 +1,20 @@
+"""Lengths: the millimetre inside, the declared unit outside."""
+
+from spc.errors import InputError
+
+#: Millimetres in one unit. The inch is exactly 25.4 mm; a thou is a thousandth of it.
+MILLIMETRES = {"mm": 1.0, "in": 25.4, "thou": 0.0254}
+
+#: The unit's name as it is spoken on a page.
+SPOKEN = {"mm": "mm", "in": "in", "thou": "thou (0.001 in)"}
+
+
+def millimetres_per(unit: str, *, file: str | None = None, row: int | None = None) -> float:
+    """Return how many millimetres one ``unit`` is; an unknown unit is refused, never guessed."""
+    try:
+        return MILLIMETRES[unit]
+    except KeyError:
+        known = ", ".join(MILLIMETRES)
+        raise InputError(
+            f"unknown unit '{unit}'", file=file, row=row, column="unit", do=f"use one of {known}"
+        ) from None
