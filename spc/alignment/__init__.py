@@ -1,1 +1,4 @@
-"""Maths of one alignment: hits, best fit, reliability and form. Arrays are (runs, points), mm, NaN = missing."""
+"""Maths of one alignment: hits, best fit, reliability and form.
+
+Arrays are (runs, points) float64 in mm, NaN = missing.
+"""
