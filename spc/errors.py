@@ -1,6 +1,6 @@
 """The errors that people meet, each one line: what, where, and what to do.
 
-    SpcError                    any refusal of this project; the command line prints it and exits with 2
+    SpcError                    any refusal; the command line prints it and exits with 2
     ├── InputError              a file that cannot be taken (file, row, column)
     ├── PlanError               a measurement plan that cannot be measured or fitted
     ├── StoreError              the store is locked, of another version, or damaged

@@ -1,0 +1,19 @@
+"""Content hashes: the same thing has the same name in every store."""
+
+import hashlib
+import json
+from typing import Any
+
+
+def content_hash(*parts: Any) -> str:
+    """Return a 24-digit hexadecimal hash of the parts, stable between machines and versions.
+
+    Floats enter by their shortest exact decimal form, so equal numbers hash alike.
+    """
+    text = json.dumps(parts, ensure_ascii=False, separators=(",", ":"), allow_nan=True)
+    return hashlib.sha256(text.encode()).hexdigest()[:24]
+
+
+def bytes_hash(data: bytes) -> str:
+    """Return the SHA-256 of a file's bytes."""
+    return hashlib.sha256(data).hexdigest()

@@ -1,0 +1,146 @@
+"""Text fields into numbers and times; the first bad one is named with its row and column."""
+
+import re
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import numpy as np
+import pandas as pd
+
+from spc.errors import InputError
+
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
+_ZONE = re.compile(r"(Z|[+-]\d\d:?\d\d)$")
+
+
+def numbers(
+    fields: pd.Series, lines: pd.Series, *, file: str, decimal: str = ".", needed: bool = False
+) -> "pd.Series[float]":
+    """Return finite floats, NaN where a field is empty.
+
+    Raises
+    ------
+    InputError
+        At the first field that is no plain finite number, or is empty where it is needed.
+    """
+    column = str(fields.name)
+    text = fields.str.replace(",", ".", regex=False) if decimal == "," else fields
+    empty = text == ""
+    good = text.map(lambda field: _NUMBER.fullmatch(field) is not None) | empty
+    values = pd.to_numeric(text.where(good & ~empty, None), errors="coerce").astype("float64")
+    bad = ~good | (needed & empty) | np.isinf(values)
+    if bad.any():
+        at = int(np.flatnonzero(bad)[0])
+        raise InputError(
+            "empty where a number belongs"
+            if empty.iloc[at]
+            else f"'{fields.iloc[at]}' where a number belongs",
+            file=file,
+            row=int(lines.iloc[at]),
+            column=column,
+            do="give the number, or leave the row out if it was not measured"
+            if empty.iloc[at]
+            else _number_hint(str(fields.iloc[at])),
+        )
+    return values
+
+
+def _number_hint(field: str) -> str:
+    if re.fullmatch(r"[+-]?\d+,\d+", field):
+        return "a decimal comma needs ';' or a tab between the columns"
+    if field.lower() in {"nan", "inf", "-inf", "n/a", "na", "-"}:
+        return "leave the row out where nothing was measured"
+    return "correct it in the file"
+
+
+def whole_numbers(fields: pd.Series, lines: pd.Series, *, file: str) -> "pd.Series[int]":
+    """Return whole numbers from 1; anything else is refused."""
+    values = numbers(fields, lines, file=file, needed=True)
+    bad = (values != np.floor(values)) | (values < 1)
+    if bad.any():
+        at = int(np.flatnonzero(bad)[0])
+        raise InputError(
+            f"'{fields.iloc[at]}' where a whole number from 1 belongs",
+            file=file,
+            row=int(lines.iloc[at]),
+            column=str(fields.name),
+            do="number the hits 1, 2, 3",
+        )
+    return values.astype("int64")
+
+
+def zone_named(name: str, *, file: str | None = None) -> ZoneInfo:
+    """Return the time zone of that name."""
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError):
+        raise InputError(
+            f"unknown time zone '{name}'", file=file, do="use a name such as Europe/Berlin or UTC"
+        ) from None
+
+
+def times(
+    fields: pd.Series, lines: pd.Series, *, file: str, zone: str | None
+) -> tuple["pd.Series[pd.Timestamp]", "pd.Series[str]"]:
+    """Return times in UTC (without a zone, NaT where empty) and the zone that each came in."""
+    distinct = {field: at for at, field in reversed(list(enumerate(fields)))}
+    utc: dict[str, pd.Timestamp | None] = {"": None}
+    came_in: dict[str, str] = {"": ""}
+    for field, at in distinct.items():
+        if field:
+            utc[field], came_in[field] = _time(
+                field, zone, file=file, row=int(lines.iloc[at]), column=str(fields.name)
+            )
+    moments = pd.to_datetime(fields.map(utc)).astype("datetime64[us]")
+    return moments, fields.map(came_in)
+
+
+def _time(
+    field: str, zone: str | None, *, file: str, row: int, column: str
+) -> tuple[pd.Timestamp, str]:
+    if not re.match(r"\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}|$)", field):
+        raise InputError(
+            f"'{field}' is not a time",
+            file=file,
+            row=row,
+            column=column,
+            do="write it as 2026-04-01T08:30:00+02:00",
+        )
+    try:
+        moment = pd.Timestamp(field)
+    except ValueError:
+        raise InputError(
+            f"'{field}' is not a time",
+            file=file,
+            row=row,
+            column=column,
+            do="write it as 2026-04-01T08:30:00+02:00",
+        ) from None
+    if moment.tzinfo is not None:
+        offset = _ZONE.search(field)
+        return moment.tz_convert("UTC").tz_localize(None), offset.group(1) if offset else ""
+    if zone is None:
+        raise InputError(
+            f"'{field}' has no time zone",
+            file=file,
+            row=row,
+            column=column,
+            do="write it with Z or an offset, or say --zone, for example --zone Europe/Berlin",
+        )
+    return _localised(moment, zone, file=file, row=row, column=column), zone
+
+
+def _localised(
+    moment: pd.Timestamp, zone: str, *, file: str, row: int, column: str
+) -> pd.Timestamp:
+    """Place a wall-clock time in its zone; an hour that occurs twice or never is refused."""
+    try:
+        placed = moment.tz_localize(zone_named(zone, file=file))
+    except ValueError:
+        raise InputError(
+            f"'{moment}' occurs twice or never in {zone} (clock change)",
+            file=file,
+            row=row,
+            column=column,
+            do="write this time with its offset",
+        ) from None
+    return placed.tz_convert("UTC").tz_localize(None)

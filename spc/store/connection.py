@@ -1,0 +1,171 @@
+"""Opening the store: a short life, one transaction at a time, and driver errors in words."""
+
+import os
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import pandas as pd
+
+from spc import __version__
+from spc.errors import StoreError
+from spc.store.schema import VERSION, comment_statements, schema_text
+
+#: Seconds to wait for another process to let go of the store before giving up.
+WAIT_SECONDS = 5.0
+
+
+def now() -> datetime:
+    """Return the time in UTC without a zone, as the store keeps it."""
+    return datetime.now(UTC).replace(tzinfo=None)
+
+
+class Store:
+    """An open store. Use ``open_store`` or ``create_store``, and close it soon.
+
+    While one process holds a store open for writing no other can open it, not even to read, so
+    every command opens it, does one thing and closes it.
+    """
+
+    def __init__(self, path: Path, connection: duckdb.DuckDBPyConnection) -> None:
+        self.path = path
+        self._connection = connection
+        self._in_transaction = False
+
+    def __enter__(self) -> "Store":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._connection.close()
+
+    def frame(self, sql: str, parameters: Sequence[Any] = ()) -> pd.DataFrame:
+        """Return the answer to one SELECT."""
+        return self._connection.execute(sql, list(parameters)).df()
+
+    def scalar(self, sql: str, parameters: Sequence[Any] = ()) -> Any:
+        """Return the first value of the answer, or None."""
+        row = self._connection.execute(sql, list(parameters)).fetchone()
+        return row[0] if row else None
+
+    def insert(self, table: str, rows: pd.DataFrame) -> int:
+        """Append rows by name inside the open transaction and return how many.
+
+        Rows come by frame only: NaN in a frame arrives as NULL, as a bound parameter it would stay
+        NaN and poison every average.
+        """
+        if not self._in_transaction:
+            raise StoreError("a row was offered outside a transaction; nothing was written")
+        if len(rows):
+            self._connection.register("incoming", rows)
+            self._connection.execute(f"INSERT INTO {table} BY NAME SELECT * FROM incoming")
+            self._connection.unregister("incoming")
+        return len(rows)
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """Write whole or not at all.
+
+        A second BEGIN would abort the open transaction in the driver, so nesting is refused here.
+        """
+        if self._in_transaction:
+            raise StoreError("a transaction is open already; nothing was written")
+        self._connection.execute("BEGIN")
+        self._in_transaction = True
+        try:
+            yield
+            self._connection.execute("COMMIT")
+        except BaseException:
+            self._connection.execute("ROLLBACK")
+            raise
+        finally:
+            self._in_transaction = False
+
+
+def create_store(path: Path) -> Store:
+    """Make a new store at ``path``; an existing file is never touched."""
+    if path.exists():
+        raise StoreError(f"{path}: exists already; name another file or use it as it is")
+    if not path.parent.is_dir():
+        raise StoreError(f"{path}: the folder {path.parent} does not exist; make it first")
+    store = Store(path, _connect(path, read_only=False, wait=0.0))
+    with store.transaction():
+        for statement in [*_statements(schema_text()), *comment_statements()]:
+            store._connection.execute(statement)
+        store.insert(
+            "schema_version",
+            pd.DataFrame(
+                {"version": [VERSION], "applied_at": [now()], "tool_version": [__version__]}
+            ),
+        )
+    return store
+
+
+def open_store(path: Path, *, read_only: bool = False, wait: float = WAIT_SECONDS) -> Store:
+    """Open an existing store.
+
+    Raises
+    ------
+    StoreError
+        Where there is none, it is no store, it is of another version, or another process holds it
+        longer than ``wait`` seconds.
+    """
+    if not path.is_file():
+        raise StoreError(f"{path}: no store here; make one with 'spc init' or name it with --store")
+    store = Store(path, _connect(path, read_only=read_only, wait=wait))
+    try:
+        _check_version(store)
+    except BaseException:
+        store.close()
+        raise
+    return store
+
+
+def _connect(path: Path, *, read_only: bool, wait: float) -> duckdb.DuckDBPyConnection:
+    deadline = time.monotonic() + wait
+    while True:
+        try:
+            return duckdb.connect(os.fspath(path), read_only=read_only)
+        except duckdb.IOException as error:
+            if "lock" not in str(error).lower():
+                raise StoreError(f"{path}: {_what_is_wrong(error)}") from error
+            if time.monotonic() >= deadline:
+                raise StoreError(
+                    f"{path}: in use by another program; close it there or try again in a moment"
+                ) from error
+            time.sleep(0.1)
+        except duckdb.Error as error:
+            raise StoreError(f"{path}: {_what_is_wrong(error)}") from error
+
+
+def _what_is_wrong(error: duckdb.Error) -> str:
+    text = str(error)
+    if "not a valid DuckDB" in text:
+        return "not a store of this program; name another file with --store"
+    return f"cannot be opened ({text.splitlines()[0]}); check the path and that it may be written"
+
+
+def _check_version(store: Store) -> None:
+    try:
+        version = store.scalar("SELECT max(version) FROM schema_version")
+    except duckdb.CatalogException as error:
+        raise StoreError(
+            f"{store.path}: a database, but not a store of this program; name another file"
+        ) from error
+    if version != VERSION:
+        raise StoreError(
+            f"{store.path}: of schema version {version}, this program writes version {VERSION}; "
+            "use the version of spc that wrote it, or a newer one"
+        )
+
+
+def _statements(text: str) -> list[str]:
+    lines = (line.split("--")[0] for line in text.splitlines())
+    return [part for part in "\n".join(lines).split(";") if part.strip()]

@@ -1,0 +1,230 @@
+"""Reading: one function a question, one frame an answer."""
+
+from typing import Any
+
+import pandas as pd
+
+from spc.errors import NotFoundError
+from spc.plan import Plan, PlanPoint
+from spc.store.connection import Store
+
+#: Every run with its piece as last recorded, its working fit and whether a later run of the same
+#: piece outside a study stands in its place.
+_RUNS = """
+WITH piece_now AS (
+    SELECT piece_id, mould, cavity, batch FROM piece
+    QUALIFY row_number() OVER (PARTITION BY piece_id ORDER BY recorded_at DESC, why DESC) = 1
+), working AS (
+    SELECT * FROM fit WHERE result_set = ''
+    QUALIFY row_number() OVER (PARTITION BY run_id ORDER BY fitted_at DESC, fit_id) = 1
+)
+SELECT r.run_id, r.part, r.revision, r.serial, r.run, r.depth, r.measured_at, r.zone, r.operator,
+    r.device, r.probe, r.setup, r.study, r.part_temp_c, r.hours_since_moulding,
+    p.mould, p.cavity, p.batch, r.file_id, r.taken_at, r.piece_id,
+    w.fit_id, w.plan_id, w.origin, w.method, w.omitted, w.n_points, w.dof, w.ssr, w.noise,
+    w.worst_point, w.worst_residual, w.hit_sd, w.hit_dof, w.iterations,
+    r.study = '' AND row_number() OVER (
+        PARTITION BY r.piece_id, r.study = ''
+        ORDER BY r.measured_at DESC NULLS LAST, r.taken_at DESC, r.run DESC) > 1 AS superseded
+FROM run r JOIN piece_now p USING (piece_id) LEFT JOIN working w USING (run_id)
+"""
+
+
+def parts(store: Store) -> pd.DataFrame:
+    """Return every part revision with its plan in force and its counts."""
+    return store.frame("""
+        SELECT p.part, p.revision, p.name, count(DISTINCT l.plan_id) AS plans,
+            (SELECT count(*) FROM run r WHERE r.part = p.part AND r.revision = p.revision) AS runs,
+            (SELECT count(DISTINCT piece_id) FROM run r
+             WHERE r.part = p.part AND r.revision = p.revision) AS pieces
+        FROM part p LEFT JOIN plan l ON l.part = p.part AND l.revision = p.revision
+        GROUP BY ALL ORDER BY p.part, p.revision""")
+
+
+def plans(store: Store) -> pd.DataFrame:
+    """Return every plan, the last added of a part revision being the one in force."""
+    return store.frame("""
+        SELECT l.plan_id, l.part, l.revision, l.name, l.unit, l.fit_method, l.residual_limit,
+            l.added_at, l.added_by,
+            count(*) FILTER (q.role = 'fit') AS fit_points,
+            count(*) FILTER (q.role = 'check') AS check_points,
+            row_number() OVER (PARTITION BY l.part, l.revision
+                               ORDER BY l.added_at DESC, l.plan_id) = 1 AS in_force
+        FROM plan l JOIN plan_point q USING (plan_id)
+        GROUP BY ALL ORDER BY l.part, l.revision, l.added_at""")
+
+
+def plan(store: Store, part: str | None, revision: str | None = None) -> Plan:
+    """Return the plan in force of a part; without a name, of the only part in the store.
+
+    Raises
+    ------
+    NotFoundError
+        Where there is no such part, or more than one could be meant.
+    """
+    found = plans(store)
+    if found.empty:
+        raise NotFoundError("the store holds no measurement plan; add one with 'spc plan add FILE'")
+    known = sorted({f"{a} {b}".strip() for a, b in zip(found.part, found.revision, strict=True)})
+    if part is not None:
+        found = found[found.part == part]
+    if revision is not None:
+        found = found[found.revision == revision]
+    named = found[["part", "revision"]].drop_duplicates()
+    if named.empty:
+        wanted = " ".join(x for x in (part, revision) if x)
+        raise NotFoundError(
+            f"no plan for part '{wanted}' in the store; it holds {', '.join(known)}"
+        )
+    if len(named) > 1:
+        raise NotFoundError(
+            f"more than one part or revision could be meant ({', '.join(known)}); "
+            "say which with --part and --revision"
+        )
+    return plan_by_id(store, str(found[found.in_force].plan_id.iloc[0]))
+
+
+def plan_by_id(store: Store, plan_id: str) -> Plan:
+    """Return the plan of that identity."""
+    head = store.frame("SELECT * FROM plan WHERE plan_id = ?", [plan_id])
+    if head.empty:
+        raise NotFoundError(f"no plan {plan_id} in the store; 'spc plan list' shows what there is")
+    rows = store.frame("SELECT * FROM plan_point WHERE plan_id = ? ORDER BY seq", [plan_id])
+    row: Any = head.iloc[0]
+    return Plan(
+        plan_id=plan_id,
+        part=row.part,
+        revision=row.revision,
+        name=row["name"],
+        unit=row.unit,
+        method=row.fit_method,
+        residual_limit=_optional(row.residual_limit),
+        source=row.source,
+        points=tuple(_plan_point(q) for q in rows.itertuples(index=False)),
+    )
+
+
+def _plan_point(row: Any) -> PlanPoint:
+    return PlanPoint(
+        id=row.point,
+        role=row.role,
+        group=row.point_group,
+        weight=float(row.weight),
+        nominal=(float(row.nominal_x), float(row.nominal_y), float(row.nominal_z)),
+        normal=(float(row.normal_x), float(row.normal_y), float(row.normal_z)),
+        lower=_optional(row.lower),
+        upper=_optional(row.upper),
+    )
+
+
+def _optional(value: Any) -> float | None:
+    return None if pd.isna(value) else float(value)
+
+
+def runs(store: Store, part: str | None = None, revision: str | None = None) -> pd.DataFrame:
+    """Return runs in the order they were measured, with piece, working fit and ``superseded``."""
+    clauses, values = [], []
+    for column, value in (("part", part), ("revision", revision)):
+        if value is not None:
+            clauses.append(f"{column} = ?")
+            values.append(value)
+    where = f" WHERE {' AND '.join(clauses)}" if clauses else ""
+    return store.frame(
+        f"SELECT * FROM ({_RUNS}){where} ORDER BY measured_at NULLS LAST, taken_at, serial, run",
+        values,
+    )
+
+
+def deviations(store: Store, part: str, revision: str) -> pd.DataFrame:
+    """Return the working deviations of every run of a part revision, one row a point."""
+    return store.frame(
+        """
+        WITH working AS (
+            SELECT fit_id, run_id FROM fit WHERE result_set = ''
+            QUALIFY row_number() OVER (PARTITION BY run_id ORDER BY fitted_at DESC, fit_id) = 1)
+        SELECT d.run_id, d.point, d.role, d.deviation, d.residual, d.hits, d.hit_sd, d.tangential
+        FROM deviation d JOIN working USING (fit_id)
+        JOIN run r ON r.run_id = d.run_id
+        WHERE r.part = ? AND r.revision = ?""",
+        [part, revision],
+    )
+
+
+def hits(store: Store, run_ids: list[str]) -> pd.DataFrame:
+    """Return the probed positions of these runs, in the arm's frame."""
+    wanted = pd.DataFrame({"run_id": pd.Series(run_ids, dtype="object")})
+    return store.frame(
+        "SELECT h.* FROM hit h WHERE h.run_id IN (SELECT unnest(?::VARCHAR[])) "
+        "ORDER BY h.run_id, h.line",
+        [wanted.run_id.tolist()],
+    )
+
+
+def fits(store: Store, run_id: str) -> pd.DataFrame:
+    """Return every fit of a run, the newest first."""
+    return store.frame(
+        "SELECT * FROM fit WHERE run_id = ? ORDER BY fitted_at DESC, fit_id", [run_id]
+    )
+
+
+def fit_deviations(store: Store, fit_id: str) -> pd.DataFrame:
+    """Return the deviations of one fit."""
+    return store.frame("SELECT * FROM deviation WHERE fit_id = ?", [fit_id])
+
+
+def known_runs(store: Store) -> pd.DataFrame:
+    """Return identity and name of every run, to tell what a file brings anew."""
+    return store.frame("SELECT run_id, part, serial, run FROM run")
+
+
+def known_pieces(store: Store) -> pd.DataFrame:
+    """Return every piece as last recorded."""
+    return store.frame("""
+        SELECT piece_id, part, serial, mould, cavity, batch FROM piece
+        QUALIFY row_number() OVER (PARTITION BY piece_id ORDER BY recorded_at DESC, why DESC) = 1
+    """)
+
+
+def file_taken(store: Store, file_id: str) -> pd.DataFrame:
+    """Return the row of a file taken before, or an empty frame."""
+    return store.frame("SELECT * FROM source_file WHERE file_id = ?", [file_id])
+
+
+def files(store: Store) -> pd.DataFrame:
+    """Return every file taken, in order."""
+    return store.frame("SELECT * FROM source_file ORDER BY taken_at, name")
+
+
+def events(store: Store, part: str | None = None) -> pd.DataFrame:
+    """Return events in order of time: those of the part, and those that concern every part."""
+    if part is None:
+        return store.frame("SELECT * FROM event ORDER BY at, kind, note")
+    return store.frame("SELECT * FROM event WHERE part IN ('', ?) ORDER BY at, kind, note", [part])
+
+
+def omissions(store: Store, run_id: str | None = None) -> pd.DataFrame:
+    """Return omissions and restorations, the oldest first."""
+    if run_id is None:
+        return store.frame("SELECT * FROM omission ORDER BY at")
+    return store.frame("SELECT * FROM omission WHERE run_id = ? ORDER BY at", [run_id])
+
+
+def studies(store: Store) -> pd.DataFrame:
+    """Return gauge studies with the number of their runs."""
+    return store.frame("""
+        SELECT g.study, g.part, count(r.run_id) AS runs, count(DISTINCT r.piece_id) AS pieces,
+            count(DISTINCT r.operator) AS operators, min(r.measured_at) AS first_measured,
+            max(r.measured_at) AS last_measured
+        FROM gauge_study g JOIN run r ON r.study = g.study AND r.part = g.part
+        GROUP BY g.study, g.part ORDER BY g.part, g.study""")
+
+
+def table(store: Store, name: str) -> pd.DataFrame:
+    """Return a whole table, for export."""
+    return store.frame(f'SELECT * FROM "{name}"')
+
+
+def table_names(store: Store) -> list[str]:
+    """Return the names of the store's tables."""
+    found = store.frame("SELECT table_name FROM duckdb_tables() ORDER BY table_name")
+    return [str(name) for name in found.table_name]

@@ -1,0 +1,40 @@
+"""The schema's text: tables, their comments, and the version that this program writes."""
+
+import re
+from importlib.resources import files
+
+#: Version of schema.sql.
+VERSION = 1
+
+_TABLE = re.compile(r"((?:^--[^\n]*\n)+)CREATE TABLE (\w+) \((.*?)^\);", re.M | re.S)
+_COLUMN = re.compile(r"^\s+(\w+) [A-Z]+,?\s*-- (.+)$", re.M)
+
+
+def schema_text() -> str:
+    """Return schema.sql."""
+    return files("spc.store").joinpath("schema.sql").read_text(encoding="utf-8")
+
+
+def described() -> dict[str, tuple[str, dict[str, str]]]:
+    """Return each table's sentence and its columns' comments, in the order of the file."""
+    found = {}
+    for head, table, body in _TABLE.findall(schema_text()):
+        sentence = " ".join(line[2:].strip() for line in head.splitlines())
+        found[table] = (sentence, dict(_COLUMN.findall(body)))
+    return found
+
+
+def comment_statements() -> list[str]:
+    """Return the statements that write the comments into the database itself."""
+    quoted = []
+    for table, (sentence, columns) in described().items():
+        quoted.append(f"COMMENT ON TABLE {table} IS {_literal(sentence)}")
+        quoted += [
+            f"COMMENT ON COLUMN {table}.{column} IS {_literal(text)}"
+            for column, text in columns.items()
+        ]
+    return quoted
+
+
+def _literal(text: str) -> str:
+    return "'" + text.replace("'", "''") + "'"

@@ -1,0 +1,176 @@
+"""Writing: whole or not at all, and only what is not there yet."""
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from spc import __version__
+from spc.identity import content_hash
+from spc.plan import Plan
+from spc.store.audit import record
+from spc.store.connection import Store, now
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Origin:
+    """Where rows came from.
+
+    Parameters
+    ----------
+    file_id
+        SHA-256 of the file's bytes.
+    name
+        The file's name.
+    kind
+        hits, points, deviations, events or plan.
+    size
+        Bytes.
+    rows
+        Data rows.
+    unit, zone
+        As declared; empty where none was needed.
+    warnings
+        What was said when it was taken.
+    who
+        Who takes it.
+    """
+
+    file_id: str
+    name: str
+    kind: str
+    size: int
+    rows: int
+    unit: str
+    zone: str
+    warnings: tuple[str, ...]
+    who: str
+
+
+def add_plan(store: Store, plan: Plan, who: str) -> bool:
+    """Add a plan; return False where the store holds the very same one already."""
+    if store.scalar("SELECT count(*) FROM plan WHERE plan_id = ?", [plan.plan_id]):
+        return False
+    at = now()
+    with store.transaction():
+        _add_part(store, plan)
+        store.insert(
+            "plan",
+            pd.DataFrame(
+                [
+                    {
+                        "plan_id": plan.plan_id,
+                        "part": plan.part,
+                        "revision": plan.revision,
+                        "name": plan.name,
+                        "unit": plan.unit,
+                        "fit_method": plan.method,
+                        "residual_limit": plan.residual_limit,
+                        "source": plan.source,
+                        "added_at": at,
+                        "added_by": who,
+                    }
+                ]
+            ).astype({"residual_limit": "float64"}),
+        )
+        store.insert("plan_point", _plan_rows(plan))
+        record(store, "plan added", f"{plan.part} {plan.revision}", who, plan_id=plan.plan_id)
+    return True
+
+
+def _add_part(store: Store, plan: Plan) -> None:
+    part_id = content_hash("part", plan.part, plan.revision)
+    if not store.scalar("SELECT count(*) FROM part WHERE part_id = ?", [part_id]):
+        store.insert(
+            "part",
+            pd.DataFrame(
+                [
+                    {
+                        "part_id": part_id,
+                        "part": plan.part,
+                        "revision": plan.revision,
+                        "name": plan.name,
+                        "added_at": now(),
+                    }
+                ]
+            ),
+        )
+
+
+def _plan_rows(plan: Plan) -> pd.DataFrame:
+    rows = [
+        (
+            plan.plan_id,
+            seq,
+            p.id,
+            p.role,
+            p.group,
+            *p.nominal,
+            *p.normal,
+            p.lower,
+            p.upper,
+            p.weight,
+        )
+        for seq, p in enumerate(plan.points, start=1)
+    ]
+    columns = [
+        "plan_id",
+        "seq",
+        "point",
+        "role",
+        "point_group",
+        "nominal_x",
+        "nominal_y",
+        "nominal_z",
+        "normal_x",
+        "normal_y",
+        "normal_z",
+        "lower",
+        "upper",
+        "weight",
+    ]
+    frame = pd.DataFrame(rows, columns=columns)
+    return frame.astype({"lower": "float64", "upper": "float64"})
+
+
+def take_file(store: Store, origin: Origin, tables: dict[str, pd.DataFrame]) -> None:
+    """Write one file's rows into their tables, with the file's own row and an audit row."""
+    at = now()
+    with store.transaction():
+        store.insert(
+            "source_file",
+            pd.DataFrame(
+                [
+                    {
+                        "file_id": origin.file_id,
+                        "name": origin.name,
+                        "kind": origin.kind,
+                        "bytes": origin.size,
+                        "rows": origin.rows,
+                        "unit": origin.unit,
+                        "zone": origin.zone,
+                        "warnings": "\n".join(origin.warnings),
+                        "taken_at": at,
+                        "taken_by": origin.who,
+                        "tool_version": __version__,
+                    }
+                ]
+            ),
+        )
+        counts = {table: store.insert(table, rows) for table, rows in tables.items()}
+        record(store, "file taken", origin.name, origin.who, file_id=origin.file_id, **counts)
+
+
+def append(
+    store: Store,
+    tables: dict[str, pd.DataFrame],
+    *,
+    action: str,
+    subject: str,
+    who: str,
+    **detail: object,
+) -> None:
+    """Append rows that come from a person's decision, not from a file, with their audit row."""
+    with store.transaction():
+        for table, rows in tables.items():
+            store.insert(table, rows)
+        record(store, action, subject, who, **detail)
