@@ -67,8 +67,16 @@ def broken_links(store: Store) -> list[int]:
     chain = store.frame("SELECT * FROM audit ORDER BY seq").to_dict("records")
     broken, previous = [], START
     for place, row in enumerate(chain, start=1):
-        texts = (row[key] for key in ("who", "action", "subject", "detail", "tool_version"))
-        expected = row_hash(int(row["seq"]), row["at"].to_pydatetime(), *texts, previous)
+        expected = row_hash(
+            int(row["seq"]),
+            row["at"].to_pydatetime(),
+            row["who"],
+            row["action"],
+            row["subject"],
+            row["detail"],
+            row["tool_version"],
+            previous,
+        )
         if row["seq"] != place or row["previous"] != previous or row["hash"] != expected:
             broken.append(place)
         previous = str(row["hash"])

@@ -48,11 +48,13 @@ class Store:
 
     def frame(self, sql: str, parameters: Sequence[Any] = ()) -> pd.DataFrame:
         """Return the answer to one SELECT."""
-        return self._connection.execute(sql, list(parameters)).df()
+        with _driver_errors(self.path):
+            return self._connection.execute(sql, list(parameters)).df()
 
     def scalar(self, sql: str, parameters: Sequence[Any] = ()) -> Any:
         """Return the first value of the answer, or None."""
-        row = self._connection.execute(sql, list(parameters)).fetchone()
+        with _driver_errors(self.path):
+            row = self._connection.execute(sql, list(parameters)).fetchone()
         return row[0] if row else None
 
     def insert(self, table: str, rows: pd.DataFrame) -> int:
@@ -64,9 +66,10 @@ class Store:
         if not self._in_transaction:
             raise StoreError("a row was offered outside a transaction; nothing was written")
         if len(rows):
-            self._connection.register("incoming", rows)
-            self._connection.execute(f"INSERT INTO {table} BY NAME SELECT * FROM incoming")
-            self._connection.unregister("incoming")
+            with _driver_errors(self.path):
+                self._connection.register("incoming", rows)
+                self._connection.execute(f"INSERT INTO {table} BY NAME SELECT * FROM incoming")
+                self._connection.unregister("incoming")
         return len(rows)
 
     @contextmanager
@@ -143,6 +146,22 @@ def _connect(path: Path, *, read_only: bool, wait: float) -> duckdb.DuckDBPyConn
             time.sleep(0.1)
         except duckdb.Error as error:
             raise StoreError(f"{path}: {_what_is_wrong(error)}") from error
+
+
+@contextmanager
+def _driver_errors(path: Path) -> Iterator[None]:
+    """Put what the driver says into one line of this project's own errors.
+
+    A missing table stays what it is: it tells a foreign database from a store.
+    """
+    try:
+        yield
+    except duckdb.CatalogException:
+        raise
+    except duckdb.Error as error:
+        raise StoreError(
+            f"{path}: the store refused ({str(error).splitlines()[0]}); nothing was written"
+        ) from error
 
 
 def _what_is_wrong(error: duckdb.Error) -> str:

@@ -1,0 +1,88 @@
+"""The command line: a lazy group, and the one place where errors become words and exit status."""
+
+import importlib
+import os
+import sys
+
+import click
+
+from spc import __version__
+from spc.errors import SpcError
+
+#: Each command and the module that holds it; loaded only when it is asked for.
+COMMANDS = {
+    "demo": "spc.cli.demo",
+    "init": "spc.cli.init",
+    "plan": "spc.cli.plan",
+    "ingest": "spc.cli.ingest",
+    "run": "spc.cli.run",
+    "event": "spc.cli.event",
+    "chart": "spc.cli.chart",
+    "capability": "spc.cli.capability",
+    "gauge": "spc.cli.gauge",
+    "report": "spc.cli.report",
+    "export": "spc.cli.export",
+    "guide": "spc.cli.guide",
+}
+
+#: Exit status: done; something to act on was found and the caller asked to be told; bad input.
+DONE, FOUND, REFUSED, INTERRUPTED = 0, 1, 2, 130
+
+
+class LazyGroup(click.Group):
+    """A group that knows its commands by name and imports one when it is needed."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the commands in the order of the work."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Return the command of that name."""
+        if cmd_name not in COMMANDS:
+            return None
+        command: click.Command = importlib.import_module(COMMANDS[cmd_name]).command
+        return command
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="spc")
+def cli() -> None:
+    """Charts, capability and gauge studies of moulded parts measured with a portable arm.
+
+    Every command works on one store, a file: --store PATH, else the environment's SPC_STORE, else
+    spc.duckdb in this folder. Start with 'spc demo', or with 'spc init' and 'spc plan add PLAN'.
+    """
+
+
+def main() -> None:
+    """Run the command line; bad input is one line on the error stream and exit status 2."""
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            # A console of an old code page prints a substitute rather than failing.
+            reconfigure(errors="replace")
+    sys.exit(_run())
+
+
+def _run() -> int:
+    try:
+        result = cli.main(standalone_mode=False)
+        return result if isinstance(result, int) else DONE
+    except click.UsageError as error:
+        path = error.ctx.command_path if error.ctx else "spc"
+        return _refuse(f"{error.format_message().rstrip('.')}; see '{path} --help'")
+    except click.ClickException as error:
+        return _refuse(error.format_message())
+    except SpcError as error:
+        return _refuse(str(error))
+    except click.Abort:
+        return INTERRUPTED
+    except BrokenPipeError:
+        # The reader of our output went away (a pager was closed); nothing is wrong.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+
+
+def _refuse(text: str) -> int:
+    click.echo(f"spc: {' '.join(text.split())}", err=True)
+    return REFUSED

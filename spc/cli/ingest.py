@@ -1,0 +1,38 @@
+"""spc ingest."""
+
+from pathlib import Path
+
+import click
+
+from spc.cli.options import json_option, store_option, writer
+
+
+@click.command("ingest")
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--unit", help="Unit of every length in the files: mm, in or thou.")
+@click.option("--zone", help="Time zone of times without one, such as Europe/Berlin.")
+@click.option("--encoding", help="Code page where it is not UTF-8, such as cp1252.")
+@click.option("--part", help="Part number, where the files do not say it.")
+@click.option("--revision", help="Revision, where the files do not say it.")
+@click.option(
+    "--mapping", type=click.Path(path_type=Path), help="TOML file with what the source leaves out."
+)
+@click.option(
+    "--correct", default="", metavar="REASON",
+    help="Let mould, cavity or batch of known pieces change, for this reason; both are kept.",
+)  # fmt: skip
+@store_option
+@json_option
+def command(files: tuple[Path, ...], store_path: Path, as_json: bool, **said: str | None) -> None:
+    """Take results (CSV of hits, points or deviations) or events into the store.
+
+    Each file is taken whole or not at all; the same file again changes nothing. Files are taken in
+    the order given, and the first that cannot be taken stops the command.
+
+    Example: spc ingest sample-runs/runs/*.csv sample-runs/events.csv
+    """
+    from spc.cli.taking import declared_from, take_all
+
+    declared = declared_from(said)
+    with writer(store_path) as store:
+        take_all(store, files, declared, said["correct"] or "", as_json)

@@ -1,0 +1,63 @@
+"""Options that commands share."""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from spc.store.connection import Store
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+#: Status that a command returns where it found something and --fail-on asked for it.
+FOUND = 1
+
+
+def store_option(command: F) -> F:
+    """Add --store."""
+    return click.option(
+        "--store", "store_path", type=click.Path(path_type=Path, dir_okay=False),
+        envvar="SPC_STORE", default=Path("spc.duckdb"), show_default="spc.duckdb",
+        help="The store to work on.",
+    )(command)  # fmt: skip
+
+
+def json_option(command: F) -> F:
+    """Add --json."""
+    return click.option(
+        "--json", "as_json", is_flag=True, help="Print one JSON document and nothing else."
+    )(command)
+
+
+def part_options(command: F) -> F:
+    """Add --part and --revision."""
+    command = click.option("--revision", help="Revision of the part, where there are several.")(
+        command
+    )
+    return click.option("--part", help="Part number; not needed with one part.")(command)
+
+
+def reader(store_path: Path) -> "Store":
+    """Open the store to read; several commands may do so at once."""
+    from spc.store.connection import open_store
+
+    return open_store(store_path, read_only=True)
+
+
+def writer(store_path: Path) -> "Store":
+    """Open the store to write; one command at a time can."""
+    from spc.store.connection import open_store
+
+    return open_store(store_path)
+
+
+def show(result: object, text: Callable[[Any], str], as_json: bool) -> None:
+    """Print a study as JSON or as text for people."""
+    if as_json:
+        from spc.pages.json import to_json
+
+        click.echo(to_json(result))
+    else:
+        click.echo(text(result))

@@ -1,0 +1,49 @@
+"""Taking files one after the other, telling each as it is taken."""
+
+from collections.abc import Mapping, Sequence
+from glob import glob
+from pathlib import Path
+
+import click
+
+from spc.ingest.checked import Declared
+from spc.ingest.mapping import declared_by, read_mapping
+from spc.ingest.results import read_file
+from spc.pages.intake_text import taken_text
+from spc.pages.json import to_json
+from spc.store.audit import who_is_here
+from spc.store.connection import Store
+from spc.studies.intake import Taken, take_file
+
+
+def declared_from(said: Mapping[str, str | Path | None]) -> Declared:
+    """Return what the mapping and the options declare."""
+    mapping = said["mapping"]
+    base = read_mapping(Path(mapping)) if mapping is not None else Declared()
+    laid_over = {k: said[k] for k in ("unit", "zone", "encoding", "part", "revision")}
+    return declared_by(base, **{k: None if v is None else str(v) for k, v in laid_over.items()})
+
+
+def take_all(
+    store: Store, files: Sequence[Path], declared: Declared, correction: str, as_json: bool
+) -> list[Taken]:
+    """Take files in order; the text of each is printed as soon as it is in."""
+    taken = []
+    for path in _expanded(files):
+        taken.append(
+            take_file(store, read_file(path, declared), who_is_here(), correction=correction)
+        )
+        if not as_json:
+            click.echo(taken_text(taken[-1]))
+    if as_json:
+        click.echo(to_json(taken))
+    return taken
+
+
+def _expanded(files: Sequence[Path]) -> list[Path]:
+    """Expand patterns that the shell left alone, as the one on Windows does."""
+    expanded: list[Path] = []
+    for path in files:
+        found = sorted(glob(str(path))) if any(c in str(path) for c in "*?[") else []
+        expanded += [Path(name) for name in found] or [path]
+    return expanded

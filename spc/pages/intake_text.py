@@ -1,0 +1,26 @@
+"""What became of a file, for the terminal."""
+
+from spc.pages.display import count, length
+from spc.studies.intake import Taken, TakenRun
+
+
+def taken_text(taken: Taken) -> str:
+    """Return a line for the file, and one for each thing to look at."""
+    what = "event" if taken.kind == "events" else "run"
+    if taken.already:
+        return f"{taken.name}: everything in it is in the store already; nothing changed."
+    known = f", {taken.known} known before" if taken.known else ""
+    head = f"{taken.name}: {count(taken.new, what)} from {count(taken.rows, 'row')}{known}."
+    return "\n".join([
+        head,
+        *(f"  {_run_text(run)}" for run in taken.runs if run.beyond_limit or run.note),
+        *(f"  note: {text}" for text in taken.warnings),
+    ])  # fmt: skip
+
+
+def _run_text(run: TakenRun) -> str:
+    worst = length(run.worst_residual, signed=True)
+    text = f"run {run.run} of piece {run.serial}: "
+    if run.beyond_limit:
+        text += f"HOLD, {run.worst_point} is left {worst} mm off, beyond the plan's limit"
+    return text + ("; " if run.beyond_limit and run.note else "") + run.note

@@ -1,0 +1,87 @@
+"""Frames into arrays: the one place where names become positions."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from spc.plan import FIT, Plan
+
+Array = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PlanArrays:
+    """A plan's geometry as arrays.
+
+    Parameters
+    ----------
+    names
+        Names of the points, in the plan's order.
+    nominals, normals
+        (points, 3), mm and unit vectors.
+    weights
+        (points,), the fit's weights, 0 for check points.
+    is_fit
+        (points,), True for fit points.
+    lower, upper
+        (points,), tolerances in mm, NaN where there is none.
+    """
+
+    names: tuple[str, ...]
+    nominals: Array
+    normals: Array
+    weights: Array
+    is_fit: npt.NDArray[np.bool_]
+    lower: Array
+    upper: Array
+
+
+def plan_arrays(plan: Plan) -> PlanArrays:
+    """Return the plan's geometry."""
+    points = plan.points
+    return PlanArrays(
+        names=tuple(p.id for p in points),
+        nominals=np.array([p.nominal for p in points]),
+        normals=np.array([p.normal for p in points]),
+        weights=np.array([p.weight if p.role == FIT else 0.0 for p in points]),
+        is_fit=np.array([p.role == FIT for p in points]),
+        lower=np.array([np.nan if p.lower is None else p.lower for p in points]),
+        upper=np.array([np.nan if p.upper is None else p.upper for p in points]),
+    )
+
+
+def hit_array(
+    values: pd.DataFrame, rows: "pd.Series[int]", runs: int, names: tuple[str, ...]
+) -> Array:
+    """Lay hits out as (runs, points, hits, 3), NaN where missing.
+
+    Parameters
+    ----------
+    values
+        Columns point, hit, x, y, z.
+    rows
+        For each row of ``values``, its run's position from 0.
+    runs
+        Number of runs.
+    names
+        Names of the points in order; every point of ``values`` must be among them.
+    """
+    column = pd.Index(names).get_indexer(pd.Index(values["point"]))
+    group = rows.to_numpy() * len(names) + column
+    slot = pd.Series(group).groupby(group).cumcount().to_numpy(dtype=np.int64)
+    depth = int(slot.max()) + 1 if len(slot) else 1
+    laid = np.full((runs, len(names), depth, 3), np.nan)
+    laid[rows.to_numpy(), column, slot] = values[["x", "y", "z"]].to_numpy(dtype=np.float64)
+    return laid
+
+
+def pivot(frame: pd.DataFrame, value: str, run_ids: list[str], names: tuple[str, ...]) -> Array:
+    """Lay one column of a long frame (run_id, point, value) out as (runs, points)."""
+    row = pd.Index(run_ids).get_indexer(pd.Index(frame["run_id"]))
+    column = pd.Index(names).get_indexer(pd.Index(frame["point"]))
+    known = (row >= 0) & (column >= 0)
+    laid = np.full((len(run_ids), len(names)), np.nan)
+    laid[row[known], column[known]] = frame[value].to_numpy(dtype=np.float64)[known]
+    return laid

@@ -1,0 +1,460 @@
+"""Take a checked file into the store: runs, hits, fits and deviations, whole or not at all."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from spc.errors import InputError, NotFoundError
+from spc.identity import content_hash
+from spc.ingest.checked import DEVIATIONS, Events, Results
+from spc.plan import Plan
+from spc.store import read, write
+from spc.store.connection import Store, now
+from spc.studies.arrays import hit_array
+from spc.studies.fitting import Fitted, fit_hits, fit_rows
+from spc.studies.reported import reported_rows
+
+#: Run columns as the store has them.
+_RUN_COLUMNS = [
+    "run_id", "piece_id", "part", "revision", "serial", "run", "depth", "measured_at", "zone",
+    "operator", "device", "probe", "setup", "study", "part_temp_c", "hours_since_moulding",
+    "mould", "cavity", "batch", "file_id", "taken_at",
+]  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakenRun:
+    """One run as it was taken.
+
+    Parameters
+    ----------
+    part, serial, run, batch
+        Its names.
+    noise
+        Noise estimate of the fit, mm; NaN without spare points or without a fit.
+    worst_point, worst_residual
+        The fit point with the largest residual, and the residual in mm.
+    beyond_limit
+        True where the plan's residual limit is passed.
+    note
+        What should be said of it; empty where nothing.
+    """
+
+    part: str
+    serial: str
+    run: str
+    batch: str
+    noise: float
+    worst_point: str
+    worst_residual: float
+    beyond_limit: bool
+    note: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Taken:
+    """What became of one file.
+
+    Parameters
+    ----------
+    name
+        The file.
+    kind
+        hits, points, deviations or events.
+    already
+        True where the very same file, or everything in it, was in the store before.
+    rows
+        Data rows in the file.
+    new, known
+        Runs (or events) that came in, and that were there before.
+    runs
+        The runs that came in.
+    warnings
+        What should be said.
+    """
+
+    name: str
+    kind: str
+    already: bool
+    rows: int
+    new: int
+    known: int
+    runs: tuple[TakenRun, ...]
+    warnings: tuple[str, ...]
+
+
+def take_file(store: Store, checked: Results | Events, who: str, *, correction: str = "") -> Taken:
+    """Take a checked file; the same file again changes nothing.
+
+    Parameters
+    ----------
+    store
+        An open store.
+    checked
+        What a reader returned.
+    who
+        Who takes it.
+    correction
+        Reason for which mould, cavity and batch of pieces already known may differ; they are then
+        corrected by further rows. Empty: a contradiction is refused.
+
+    Raises
+    ------
+    InputError
+        Where the file contradicts the plan or the store; nothing is written then.
+    """
+    kind = checked.depth if isinstance(checked, Results) else "events"
+    if len(read.file_taken(store, checked.file_id)):
+        known = len(checked.runs) if isinstance(checked, Results) else len(checked.events)
+        return _nothing_new(checked.name, kind, checked.rows, known, ())
+    if isinstance(checked, Events):
+        return _take_events(store, checked, who)
+    return _take_results(store, checked, who, correction)
+
+
+def _nothing_new(name: str, kind: str, rows: int, known: int, warnings: tuple[str, ...]) -> Taken:
+    return Taken(
+        name=name,
+        kind=kind,
+        already=True,
+        rows=rows,
+        new=0,
+        known=known,
+        runs=(),
+        warnings=warnings,
+    )
+
+
+def _take_events(store: Store, checked: Events, who: str) -> Taken:
+    rows = checked.events.copy()
+    rows["event_id"] = [
+        content_hash("event", str(r["at"]), r["kind"], r["part"], r["mould"], r["note"])
+        for r in rows.to_dict("records")
+    ]
+    rows = rows.drop_duplicates("event_id")
+    known = set(read.events(store).event_id)
+    fresh = rows[~rows.event_id.isin(known)].assign(file_id=checked.file_id, taken_at=now())
+    if fresh.empty:
+        return _nothing_new(checked.name, "events", checked.rows, len(rows), ())
+    write.take_file(store, _origin(checked, "events", "", (), who), {"event": fresh})
+    return Taken(
+        name=checked.name,
+        kind="events",
+        already=False,
+        rows=checked.rows,
+        new=len(fresh),
+        known=len(rows) - len(fresh),
+        runs=(),
+        warnings=(),
+    )
+
+
+def _origin(
+    checked: Results | Events, kind: str, unit: str, warnings: tuple[str, ...], who: str
+) -> write.Origin:
+    return write.Origin(
+        file_id=checked.file_id,
+        name=checked.name,
+        kind=kind,
+        size=checked.size,
+        rows=checked.rows,
+        unit=unit,
+        zone=checked.zone,
+        warnings=warnings,
+        who=who,
+    )
+
+
+def _take_results(store: Store, checked: Results, who: str, correction: str) -> Taken:
+    plans = _plans(store, checked)
+    runs = _identified(checked, plans)
+    fresh = _fresh(store, checked, runs)
+    pieces = _pieces(store, checked, fresh, who, correction)
+    if fresh.empty:
+        return _nothing_new(checked.name, checked.depth, checked.rows, len(runs), checked.warnings)
+    tables, taken, said = _computed(checked, plans, fresh)
+    warnings = (*checked.warnings, *said)
+    fresh = fresh.assign(file_id=checked.file_id, taken_at=now(), depth=checked.depth)
+    tables |= {"run": fresh[_RUN_COLUMNS], "piece": pieces}
+    tables["gauge_study"] = _studies(store, fresh)
+    write.take_file(store, _origin(checked, checked.depth, checked.unit, warnings, who), tables)
+    return Taken(
+        name=checked.name,
+        kind=checked.depth,
+        already=False,
+        rows=checked.rows,
+        new=len(fresh),
+        known=len(runs) - len(fresh),
+        runs=taken,
+        warnings=warnings,
+    )
+
+
+def _plans(store: Store, checked: Results) -> dict[tuple[str, str], Plan]:
+    """Return the plan of each part and revision in the file; its points must be in it."""
+    plans = {}
+    for row in checked.runs.drop_duplicates(["part", "revision"]).to_dict("records"):
+        key = (str(row["part"]), str(row["revision"]))
+        try:
+            plans[key] = read.plan(store, key[0], key[1] or None)
+        except NotFoundError as error:
+            raise InputError(
+                str(error), file=checked.name, row=int(row["line"]), column="part"
+            ) from None
+    part = checked.runs[["part", "revision"]].apply(tuple, axis=1)
+    for key, plan in plans.items():
+        values = checked.values[checked.values["key"].isin(checked.runs["key"][part == key])]
+        unknown = ~values["point"].isin([p.id for p in plan.points])
+        if unknown.any():
+            first = values[unknown].iloc[0]
+            raise InputError(
+                f"unknown point '{first['point']}'",
+                file=checked.name,
+                row=int(first["line"]),
+                column="point",
+                do=f"the plan of {plan.part} {plan.revision} has "
+                f"{_some([p.id for p in plan.points])}",
+            )
+    return plans
+
+
+def _some(names: list[str]) -> str:
+    return ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
+
+
+def _identified(checked: Results, plans: dict[tuple[str, str], Plan]) -> pd.DataFrame:
+    """Give each run its revision and its content hash."""
+    runs = checked.runs.copy()
+    runs["revision"] = [
+        plans[(row["part"], row["revision"])].revision for row in runs.to_dict("records")
+    ]
+    numbers = [c for c in ("x", "y", "z", "deviation", "residual") if c in checked.values]
+    names = ["point", *(["hit"] if "hit" in checked.values else [])]
+    ordered = checked.values.sort_values(["key", *names])
+    # NaN is no JSON number with one spelling; None is.
+    cells = ordered[[*names, *numbers]].astype(object)
+    content = cells.where(cells.notna(), None).to_numpy().tolist()
+    bounds = np.searchsorted(ordered["key"].to_numpy(), np.arange(len(runs) + 1))
+    runs["run_id"] = [
+        content_hash(
+            "run",
+            row["part"],
+            row["serial"],
+            row["run"],
+            str(row["measured_at"]),
+            content[bounds[at] : bounds[at + 1]],
+        )
+        for at, row in enumerate(runs.to_dict("records"))
+    ]
+    runs["piece_id"] = [
+        content_hash("piece", part, serial)
+        for part, serial in zip(runs["part"], runs["serial"], strict=True)
+    ]
+    return runs
+
+
+def _fresh(store: Store, checked: Results, runs: pd.DataFrame) -> pd.DataFrame:
+    """Return runs that the store does not hold; a label known with other values is refused."""
+    known = read.known_runs(store)
+    fresh = runs[~runs.run_id.isin(set(known.run_id))]
+    label = ["part", "serial", "run"]
+    clash = fresh.merge(known[label], on=label)
+    if len(clash):
+        first: Any = clash.iloc[0]
+        raise InputError(
+            f"run '{first['run']}' of serial '{first.serial}' is in the store with other values",
+            file=checked.name,
+            row=int(first["line"]),
+            column="run",
+            do="give a re-measured piece a run label of its own; both are then kept",
+        )
+    return fresh
+
+
+def _pieces(
+    store: Store, checked: Results, fresh: pd.DataFrame, who: str, correction: str
+) -> pd.DataFrame:
+    """Return rows for new pieces and for corrections of known ones."""
+    known = read.known_pieces(store).set_index("piece_id")
+    told: dict[str, dict[str, str]] = {}
+    rows: list[dict[str, Any]] = []
+    for row in fresh.to_dict("records"):
+        piece = str(row["piece_id"])
+        before = told.get(piece)
+        if before is None and piece in known.index:
+            before = {c: str(known.at[piece, c]) for c in ("mould", "cavity", "batch")}
+        says = {c: str(row[c]) for c in ("mould", "cavity", "batch")}
+        after = {c: says[c] or (before or says)[c] for c in says}
+        if before is not None:
+            _refuse_contradiction(checked.name, row, before, after, correction)
+        if after != before:
+            rows.append({
+                "piece_id": piece, "part": row["part"], "serial": row["serial"], **after,
+                "recorded_at": now(), "recorded_by": who,
+                "why": correction if before is not None else "", "file_id": checked.file_id,
+            })  # fmt: skip
+        told[piece] = after
+    return pd.DataFrame(rows)
+
+
+def _refuse_contradiction(
+    file: str, row: Any, before: dict[str, str], after: dict[str, str], correction: str
+) -> None:
+    for column, value in after.items():
+        if before[column] and value != before[column] and not correction:
+            raise InputError(
+                f"serial '{row['serial']}' has {column} '{before[column]}' in the store, here "
+                f"'{value}'",
+                file=file,
+                row=int(row["line"]),
+                column=column,
+                do="correct the file, or correct the store by --correct 'the reason'",
+            )
+
+
+def _studies(store: Store, fresh: pd.DataFrame) -> pd.DataFrame:
+    named = fresh[fresh["study"] != ""].drop_duplicates(["part", "study"])
+    rows = named[["part", "study", "file_id"]].copy()
+    rows["study_id"] = [
+        content_hash("study", p, s) for p, s in zip(rows["part"], rows["study"], strict=True)
+    ]
+    known = set(read.table(store, "gauge_study").study_id)
+    return rows[~rows.study_id.isin(known)].assign(recorded_at=now())
+
+
+def _computed(
+    checked: Results, plans: dict[tuple[str, str], Plan], fresh: pd.DataFrame
+) -> tuple[dict[str, pd.DataFrame], tuple[TakenRun, ...], list[str]]:
+    """Fit the runs of each part, or take over what the file brought ready."""
+    frames: dict[str, list[pd.DataFrame]] = {}
+    taken: list[TakenRun] = []
+    said: list[str] = []
+    for plan in {p.plan_id: p for p in plans.values()}.values():
+        runs = fresh[(fresh["part"] == plan.part) & (fresh["revision"] == plan.revision)]
+        values = checked.values[checked.values["key"].isin(runs["key"])]
+        place = pd.Series(np.arange(len(runs)), index=runs["key"].to_numpy())
+        rows = values["key"].map(place)
+        if runs.empty:
+            continue
+        if checked.depth == DEVIATIONS:
+            found = reported_rows(plan, values, rows, list(runs.run_id), pd.Timestamp(now()))
+            made = {"fit": found[0], "deviation": found[1]}
+        else:
+            made, notes = _fitted_tables(checked, plan, runs, values, rows)
+            said += notes
+        for table, frame in made.items():
+            frames.setdefault(table, []).append(frame)
+        taken += _taken_runs(plan, runs, made["fit"])
+    return {t: pd.concat(f, ignore_index=True) for t, f in frames.items()}, tuple(taken), said
+
+
+def _fitted_tables(
+    checked: Results,
+    plan: Plan,
+    runs: pd.DataFrame,
+    values: pd.DataFrame,
+    rows: "pd.Series[int]",
+) -> tuple[dict[str, pd.DataFrame], list[str]]:
+    laid = hit_array(values, rows, len(runs), tuple(p.id for p in plan.points))
+    fitted = fit_hits(plan, laid)
+    _refuse_strangers(checked, plan, runs, fitted)
+    run_ids = list(runs.run_id)
+    fit, deviation = fit_rows(fitted, run_ids, pd.Timestamp(now()))
+    hits = values[["point", "hit", "x", "y", "z", "station", "line"]].assign(
+        run_id=np.array(run_ids, dtype=object)[rows.to_numpy()]
+    )
+    return {"hit": hits, "fit": fit, "deviation": deviation}, _notes(runs, fitted)
+
+
+def _refuse_strangers(checked: Results, plan: Plan, runs: pd.DataFrame, fitted: Fitted) -> None:
+    """Refuse a file of which no run resembles the plan: a wrong unit, part or set of names."""
+    if fitted.resembles.any():
+        return
+    if (fitted.fit.rank < 6).all():
+        held = int(fitted.fit.n_points.max())
+        raise InputError(
+            f"no run can be aligned: {held} of {len(plan.fit_points)} fit points of "
+            f"{plan.part} {plan.revision} were measured where six independent ones are needed",
+            file=checked.name,
+            row=int(runs["line"].iloc[0]),
+            do="measure the missing fit points, or add a plan that suits what was measured",
+        )
+    raise InputError(
+        f"no run fits the plan of {plan.part} {plan.revision}",
+        file=checked.name,
+        row=int(runs["line"].iloc[0]),
+        do=_why_strange(fitted),
+    )
+
+
+def _why_strange(fitted: Fitted) -> str:
+    ratio = float(np.nanmedian(fitted.size_ratio))
+    for factor, words in (
+        (25.4, "inches declared where the file holds millimetres, or the other way round"),
+        (1 / 25.4, "millimetres declared where the file holds inches"),
+        (1000.0, "metres and millimetres mixed up"),
+        (0.001, "metres and millimetres mixed up"),
+        (1 / 0.0254, "thou declared where the file holds something longer"),
+        (0.0254, "thou declared where the file holds millimetres"),
+    ):
+        if abs(ratio / factor - 1.0) < 0.05:
+            return f"the points span {ratio:.4g} times the plan's extent: looks like {words}"
+    if fitted.fit.mirrored.any():
+        return "the positions look like a mirror image: the other hand of the part?"
+    return (
+        f"the points span {ratio:.3g} times the plan's extent; check part, unit and the names of "
+        "the points"
+    )
+
+
+def _notes(runs: pd.DataFrame, fitted: Fitted) -> list[str]:
+    said = []
+    for row, good, alike, points in zip(
+        runs.to_dict("records"),
+        fitted.fit.converged,
+        fitted.resembles,
+        fitted.fit.n_points,
+        strict=True,
+    ):
+        if not good:
+            said.append(
+                f"run '{row['run']}' of serial '{row['serial']}' was kept but not aligned: "
+                f"{int(points)} fit points do not hold six degrees of freedom"
+            )
+        elif not alike:
+            said.append(
+                f"run '{row['run']}' of serial '{row['serial']}' does not look like the plan; "
+                "were two points exchanged?"
+            )
+    return said
+
+
+def _taken_runs(plan: Plan, runs: pd.DataFrame, fit: pd.DataFrame) -> list[TakenRun]:
+    by_run = fit.set_index("run_id")
+    return [_taken_run(plan, row, by_run) for row in runs.to_dict("records")]
+
+
+def _taken_run(plan: Plan, row: Any, by_run: pd.DataFrame) -> TakenRun:
+    names = {key: str(row[key]) for key in ("part", "serial", "run", "batch")}
+    if row["run_id"] not in by_run.index:
+        return TakenRun(
+            **names,
+            noise=np.nan,
+            worst_point="",
+            worst_residual=np.nan,
+            beyond_limit=False,
+            note="not aligned",
+        )
+    fit: Any = by_run.loc[row["run_id"]]
+    limit, worst = plan.residual_limit, float(fit.worst_residual)
+    missing = len(plan.fit_points) - int(fit.n_points)
+    return TakenRun(
+        **names,
+        noise=float(fit.noise),
+        worst_point=str(fit.worst_point),
+        worst_residual=worst,
+        beyond_limit=limit is not None and abs(worst) > limit,
+        note=f"{missing} of {len(plan.fit_points)} fit points not measured" if missing else "",
+    )
