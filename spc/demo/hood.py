@@ -82,6 +82,11 @@ class Hood:
         """Names of the patches in the plan's order."""
         return tuple(p.id for p in self.patches)
 
+    def by_name(self, values: NDArray[np.float64], *, checks: bool = False) -> dict[str, float]:
+        """Return a value for each point by name, or for the check points only."""
+        pairs = zip(self.names, values, self.fit, strict=True)
+        return {name: float(v) for name, v, fit in pairs if not (checks and fit)}
+
 
 def hood() -> Hood:
     """Return the hood's 33 patches, 9 that hold the alignment and 24 that are judged after it."""
