@@ -139,7 +139,7 @@ def fit_planes(
     as_positive(max_iterations, "max_iterations")
     measured = ~np.isnan(m[..., 0])
     w = as_weights(weights, m.shape[:2]) * measured
-    rank = rank_by_run(p, n, w > 0.0)
+    rank = rank_by_run(p, n, w)
     poses = _unknown_poses(len(m))
     solvable = np.flatnonzero(rank == 6)
     for start in range(0, len(solvable), CHUNK):

@@ -17,7 +17,9 @@ class Superposition:
     rotation
         Proper rotations, (runs, 3, 3); determinant +1.
     translation
-        (runs, 3), mm; nominal ≈ rotation · measured + translation.
+        (runs, 3), mm; nominal ≈ scale · rotation · measured + translation.
+    scale
+        (runs,); one where a rigid motion was asked for.
     rms
         Weighted root mean square distance left, (runs,), mm.
     rms_mirrored
@@ -28,6 +30,7 @@ class Superposition:
 
     rotation: Array
     translation: Array
+    scale: Array
     rms: Array
     rms_mirrored: Array
     size: Array
@@ -75,15 +78,20 @@ def weighted_centroid(points: Array, weights: Array) -> Array:
     return np.asarray((weights[..., None] * points).sum(-2) / weights.sum(-1)[..., None])
 
 
-def superpose(measured: Array, nominal: Array, weights: Array) -> Superposition:
+def superpose(
+    measured: Array, nominal: Array, weights: Array, *, scaled: bool = False
+) -> Superposition:
     """Carry measured points onto nominal ones by the best proper rotation and shift.
 
     Parameters
     ----------
     measured, nominal
-        (runs, points, 3), mm, finite (put anything finite where a weight is zero).
+        (runs, points, 3), mm, finite (put anything finite where a weight is zero). Two
+        coordinates instead of three work too.
     weights
         (runs, points), at least one above zero in each run.
+    scaled
+        Whether a common scale is found as well (a similarity instead of a rigid motion).
 
     Returns
     -------
@@ -91,30 +99,34 @@ def superpose(measured: Array, nominal: Array, weights: Array) -> Superposition:
 
     Notes
     -----
-    Least squares of Σ w |R m + t − p|² by singular values, with the sign that keeps the rotation
-    proper: Kabsch (1976), Acta Cryst. A32, 922; Umeyama (1991), IEEE Trans. PAMI 13, 376.
+    Least squares of Σ w |c R m + t − p|² by singular values, with the sign that keeps the
+    rotation proper: Kabsch (1976), Acta Cryst. A32, 922; Umeyama (1991), IEEE Trans. PAMI 13,
+    376, whose scale is this one.
     """
     total = weights.sum(-1)
     m_mean, p_mean = weighted_centroid(measured, weights), weighted_centroid(nominal, weights)
     m, p = measured - m_mean[:, None], nominal - p_mean[:, None]
-    cross = np.swapaxes(weights[..., None] * p, -1, -2) @ m
-    u, s, vt = np.linalg.svd(cross)
+    u, s, vt = np.linalg.svd(np.swapaxes(weights[..., None] * p, -1, -2) @ m)
     sign = np.where(np.linalg.det(u @ vt) < 0.0, -1.0, 1.0)
-    u = u.copy()
-    u[..., 2] *= sign[:, None]
+    u = np.concatenate([u[..., :-1], u[..., -1:] * sign[:, None, None]], axis=-1)
     rotation = u @ vt
-    translation = p_mean - (rotation @ m_mean[..., None])[..., 0]
-    spread = (weights[..., None] * (m**2 + p**2)).sum((-1, -2))
-
-    def rms(kept: Array) -> Array:
-        return np.asarray(np.sqrt(np.maximum(spread - 2.0 * kept, 0.0) / total))
-
-    size = np.sqrt((weights[..., None] * p**2).sum((-1, -2)) / total)
-    proper = s[:, 0] + s[:, 1] + sign * s[:, 2]
+    spread_m = (weights[..., None] * m**2).sum((-1, -2))
+    spread_p = (weights[..., None] * p**2).sum((-1, -2))
+    proper, mirrored = s[:, :-1].sum(-1) + sign * s[:, -1], s.sum(-1)
+    safe = np.where(spread_m > 0.0, spread_m, 1.0)
+    scale = proper / safe if scaled else np.ones(len(m))
+    scale_mirrored = mirrored / safe if scaled else np.ones(len(m))
+    turned = (rotation @ m_mean[..., None])[..., 0]
     return Superposition(
         rotation=rotation,
-        translation=translation,
-        rms=rms(proper),
-        rms_mirrored=rms(s.sum(-1)),
-        size=size,
+        translation=p_mean - scale[:, None] * turned,
+        scale=scale,
+        rms=_rms(spread_p, spread_m, proper, scale, total),
+        rms_mirrored=_rms(spread_p, spread_m, mirrored, scale_mirrored, total),
+        size=np.sqrt(spread_p / total),
     )
+
+
+def _rms(spread_p: Array, spread_m: Array, kept: Array, scale: Array, total: Array) -> Array:
+    squares = spread_p + scale**2 * spread_m - 2.0 * scale * kept
+    return np.asarray(np.sqrt(np.maximum(squares, 0.0) / total))
