@@ -141,6 +141,24 @@ def from_squares(
     )
 
 
+def weights(study: CrossedStudy) -> FloatArray:
+    """Return each component as weights of the used mean squares, (components, rows, points).
+
+    Zero for a component that is merged or pooled away.
+    """
+    _, rows = _beneath(study.used_mean_squares)
+    table = np.zeros((5, *study.used_mean_squares.shape))
+    gone = {m.name for m in study.merged}
+    for k, name in enumerate(TERMS):
+        if name in gone:
+            continue
+        here = np.where(study.used_dof[k] > 0, 1.0 / study.expected[k, k], 0.0)
+        table[k, k] = here
+        for lower in range(k):
+            table[k, lower] -= np.where(rows[k] == lower, here, 0.0)
+    return table
+
+
 def _refuse_unbalanced(y: FloatArray, layout: Layout) -> None:
     if not layout.counts.balanced:
         raise DataError(
