@@ -78,7 +78,7 @@ class Events:
     zone
         As declared.
     events
-        One row an event: at (UTC), zone, kind, part, mould, note.
+        One row an event: happened_at (UTC), zone, kind, part, mould, note.
     """
 
     name: str

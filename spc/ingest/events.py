@@ -25,7 +25,7 @@ def read_events(table: TextTable, declared: Declared) -> Events:
                 do="fill it in",
             )
     moments, came_in = times(frame["at"], frame[LINE], file=table.name, zone=declared.zone)
-    events = frame[["kind", *_OPTIONAL]].assign(at=moments, zone=came_in)
+    events = frame[["kind", *_OPTIONAL]].assign(happened_at=moments, zone=came_in)
     return Events(
         name=table.name,
         file_id=table.file_id,

@@ -31,7 +31,7 @@ def record(store: Store, action: str, subject: str, who: str, **detail: Any) -> 
     at = now()
     text = json.dumps(detail, ensure_ascii=False, sort_keys=True, default=str)
     row = (seq, at, who, action, subject, text, __version__, previous)
-    columns = ["seq", "at", "who", "action", "subject", "detail", "tool_version", "previous"]
+    columns = ["seq", "written_at", "who", "action", "subject", "detail", "tool_version", "previous"]
     store.insert("audit", pd.DataFrame([(*row, row_hash(*row))], columns=[*columns, "hash"]))
 
 
@@ -69,7 +69,7 @@ def broken_links(store: Store) -> list[int]:
     for place, row in enumerate(chain, start=1):
         expected = row_hash(
             int(row["seq"]),
-            row["at"].to_pydatetime(),
+            row["written_at"].to_pydatetime(),
             row["who"],
             row["action"],
             row["subject"],

@@ -54,8 +54,9 @@ class Store:
     def scalar(self, sql: str, parameters: Sequence[Any] = ()) -> Any:
         """Return the first value of the answer, or None."""
         with _driver_errors(self.path):
-            row = self._connection.execute(sql, list(parameters)).fetchone()
-        return row[0] if row else None
+            # All rows: a result left half read keeps the connection from its next statement.
+            rows = self._connection.execute(sql, list(parameters)).fetchall()
+        return rows[0][0] if rows else None
 
     def insert(self, table: str, rows: pd.DataFrame) -> int:
         """Append rows by name inside the open transaction and return how many.
@@ -99,16 +100,22 @@ def create_store(path: Path) -> Store:
     if not path.parent.is_dir():
         raise StoreError(f"{path}: the folder {path.parent} does not exist; make it first")
     store = Store(path, _connect(path, read_only=False, wait=0.0))
+    try:
+        _lay_out(store)
+    except BaseException:
+        # Half a store is none.
+        store.close()
+        path.unlink(missing_ok=True)
+        raise
+    return store
+
+
+def _lay_out(store: Store) -> None:
+    row = {"version": [VERSION], "applied_at": [now()], "tool_version": [__version__]}
     with store.transaction():
         for statement in [*_statements(schema_text()), *comment_statements()]:
             store._connection.execute(statement)
-        store.insert(
-            "schema_version",
-            pd.DataFrame(
-                {"version": [VERSION], "applied_at": [now()], "tool_version": [__version__]}
-            ),
-        )
-    return store
+        store.insert("schema_version", pd.DataFrame(row))
 
 
 def open_store(path: Path, *, read_only: bool = False, wait: float = WAIT_SECONDS) -> Store:

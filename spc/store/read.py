@@ -30,28 +30,19 @@ FROM run r JOIN piece_now p USING (piece_id) LEFT JOIN working w USING (run_id)
 """
 
 
-def parts(store: Store) -> pd.DataFrame:
-    """Return every part revision with its plan in force and its counts."""
-    return store.frame("""
-        SELECT p.part, p.revision, p.name, count(DISTINCT l.plan_id) AS plans,
-            (SELECT count(*) FROM run r WHERE r.part = p.part AND r.revision = p.revision) AS runs,
-            (SELECT count(DISTINCT piece_id) FROM run r
-             WHERE r.part = p.part AND r.revision = p.revision) AS pieces
-        FROM part p LEFT JOIN plan l ON l.part = p.part AND l.revision = p.revision
-        GROUP BY ALL ORDER BY p.part, p.revision""")
-
-
 def plans(store: Store) -> pd.DataFrame:
     """Return every plan, the last added of a part revision being the one in force."""
     return store.frame("""
+        WITH counted AS (
+            SELECT plan_id, count(*) FILTER (role = 'fit') AS fit_points,
+                count(*) FILTER (role = 'check') AS check_points
+            FROM plan_point GROUP BY plan_id)
         SELECT l.plan_id, l.part, l.revision, l.name, l.unit, l.fit_method, l.residual_limit,
-            l.added_at, l.added_by,
-            count(*) FILTER (q.role = 'fit') AS fit_points,
-            count(*) FILTER (q.role = 'check') AS check_points,
+            l.added_at, l.added_by, c.fit_points, c.check_points,
             row_number() OVER (PARTITION BY l.part, l.revision
                                ORDER BY l.added_at DESC, l.plan_id) = 1 AS in_force
-        FROM plan l JOIN plan_point q USING (plan_id)
-        GROUP BY ALL ORDER BY l.part, l.revision, l.added_at""")
+        FROM plan l JOIN counted c USING (plan_id)
+        ORDER BY l.part, l.revision, l.added_at""")
 
 
 def plan(store: Store, part: str | None, revision: str | None = None) -> Plan:
@@ -198,15 +189,15 @@ def files(store: Store) -> pd.DataFrame:
 def events(store: Store, part: str | None = None) -> pd.DataFrame:
     """Return events in order of time: those of the part, and those that concern every part."""
     if part is None:
-        return store.frame("SELECT * FROM event ORDER BY at, kind, note")
-    return store.frame("SELECT * FROM event WHERE part IN ('', ?) ORDER BY at, kind, note", [part])
+        return store.frame("SELECT * FROM event ORDER BY happened_at, kind, note")
+    return store.frame("SELECT * FROM event WHERE part IN ('', ?) ORDER BY happened_at, kind, note", [part])
 
 
 def omissions(store: Store, run_id: str | None = None) -> pd.DataFrame:
     """Return omissions and restorations, the oldest first."""
     if run_id is None:
-        return store.frame("SELECT * FROM omission ORDER BY at")
-    return store.frame("SELECT * FROM omission WHERE run_id = ? ORDER BY at", [run_id])
+        return store.frame("SELECT * FROM omission ORDER BY decided_at")
+    return store.frame("SELECT * FROM omission WHERE run_id = ? ORDER BY decided_at", [run_id])
 
 
 def studies(store: Store) -> pd.DataFrame:

@@ -166,14 +166,14 @@ CREATE TABLE omission (
     reason VARCHAR,             -- reason code
     why VARCHAR,                -- reason in words
     forced BOOLEAN,             -- recorded against the tool's advice
-    at TIMESTAMP,               -- when, UTC
+    decided_at TIMESTAMP,             -- when, UTC
     who VARCHAR                 -- who
 );
 
 -- Events that can explain a change: mould work, resin lot, arm recalibration.
 CREATE TABLE event (
     event_id VARCHAR,           -- content hash
-    at TIMESTAMP,               -- when it happened, UTC
+    happened_at TIMESTAMP,             -- when it happened, UTC
     zone VARCHAR,               -- offset or zone that the time came in
     kind VARCHAR,               -- what kind of event
     part VARCHAR,               -- part number; empty for all
@@ -204,7 +204,7 @@ CREATE TABLE limit_set (
     baseline_to TIMESTAMP,      -- last measuring time of the baseline
     valid_from TIMESTAMP,       -- in force from, UTC
     why VARCHAR,                -- reason
-    at TIMESTAMP,               -- when frozen or retired, UTC
+    decided_at TIMESTAMP,             -- when frozen or retired, UTC
     who VARCHAR                 -- by whom
 );
 
@@ -221,7 +221,7 @@ CREATE TABLE signal (
     value DOUBLE,               -- its value
     cause VARCHAR,              -- cause found
     reaction VARCHAR,           -- what was done
-    at TIMESTAMP,               -- when recorded, UTC
+    recorded_at TIMESTAMP,             -- when recorded, UTC
     who VARCHAR                 -- by whom
 );
 
@@ -237,7 +237,7 @@ CREATE TABLE gauge_study (
 -- The chain of everything that was done to the store; each row's hash covers the row before it.
 CREATE TABLE audit (
     seq BIGINT,                 -- place in the chain, from 1
-    at TIMESTAMP,               -- when, UTC
+    written_at TIMESTAMP,             -- when, UTC
     who VARCHAR,                -- who
     action VARCHAR,             -- what was done
     subject VARCHAR,            -- to what

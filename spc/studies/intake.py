@@ -130,7 +130,7 @@ def _nothing_new(name: str, kind: str, rows: int, known: int, warnings: tuple[st
 def _take_events(store: Store, checked: Events, who: str) -> Taken:
     rows = checked.events.copy()
     rows["event_id"] = [
-        content_hash("event", str(r["at"]), r["kind"], r["part"], r["mould"], r["note"])
+        content_hash("event", str(r["happened_at"]), r["kind"], r["part"], r["mould"], r["note"])
         for r in rows.to_dict("records")
     ]
     rows = rows.drop_duplicates("event_id")

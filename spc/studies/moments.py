@@ -1,0 +1,99 @@
+"""What one point on a chart is: a piece, or the mean of a batch."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from spc.errors import InputError
+from spc.studies.arrays import Array
+
+PIECE, BATCH = "piece", "batch"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ChartRows:
+    """The rows of a chart: moulds one after the other, each in the order of time.
+
+    Parameters
+    ----------
+    by
+        ``piece`` or ``batch``.
+    labels
+        Serial or batch of each row.
+    times
+        (rows,), its (first) measuring time, UTC.
+    moulds
+        Mould of each row; empty text where unknown.
+    spans
+        (rows,), number of the mould from 0: nothing is compared across it.
+    pieces
+        (rows,), pieces in the row.
+    baseline
+        (rows,), True where all of the row's pieces lie in the baseline.
+    values
+        (rows, series).
+    """
+
+    by: str
+    labels: tuple[str, ...]
+    times: npt.NDArray[np.datetime64]
+    moulds: tuple[str, ...]
+    spans: npt.NDArray[np.int64]
+    pieces: npt.NDArray[np.int64]
+    baseline: npt.NDArray[np.bool_]
+    values: Array
+
+
+def chart_rows(
+    runs: pd.DataFrame, values: Array, baseline: npt.NDArray[np.bool_], by: str
+) -> ChartRows:
+    """Lay runs (in the order of time) out as the rows of a chart.
+
+    A batch is one label of one mould; pieces without a batch are taken together by the day they
+    were measured. A missing value leaves the batch's mean to the others.
+    """
+    if by not in (PIECE, BATCH):
+        raise InputError(f"a chart by '{by}'", do=f"use {PIECE} or {BATCH}")
+    labels = runs["serial"].astype(str) if by == PIECE else _batch_labels(runs)
+    key = labels if by == BATCH else pd.Series(np.arange(len(runs)).astype(str))
+    group = runs["mould"].astype(str) + "\0" + key
+    codes, first = _first_seen(group)
+    order = sorted(range(len(first)), key=lambda at: (str(runs["mould"].iloc[first[at]]), at))
+    moulds = tuple(str(runs["mould"].iloc[first[at]]) for at in order)
+    means = _group_means(values, codes, len(first))
+    inside = np.bincount(codes, weights=baseline, minlength=len(first))
+    pieces = np.bincount(codes, minlength=len(first))
+    return ChartRows(
+        by=by,
+        labels=tuple(str(labels.iloc[first[at]]) for at in order),
+        times=runs["measured_at"].to_numpy(dtype="datetime64[us]")[first[order]],
+        moulds=moulds,
+        spans=pd.factorize(pd.Series(moulds, dtype=object))[0].astype(np.int64),
+        pieces=pieces[order],
+        baseline=np.asarray(inside == pieces)[order],
+        values=means[order],
+    )
+
+
+def _batch_labels(runs: pd.DataFrame) -> "pd.Series[str]":
+    day = runs["measured_at"].dt.strftime("no batch, %Y-%m-%d")
+    batch = runs["batch"].astype(object)
+    return batch.where(batch != "", day).astype(str)
+
+
+def _first_seen(
+    group: "pd.Series[str]",
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    codes = pd.factorize(group)[0].astype(np.int64)
+    return codes, np.unique(codes, return_index=True)[1].astype(np.int64)
+
+
+def _group_means(values: Array, codes: npt.NDArray[np.int64], groups: int) -> Array:
+    there = np.isfinite(values)
+    total = np.zeros((groups, values.shape[1]))
+    count = np.zeros((groups, values.shape[1]))
+    np.add.at(total, codes, np.where(there, values, 0.0))
+    np.add.at(count, codes, there)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)

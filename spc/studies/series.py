@@ -1,0 +1,110 @@
+"""What can be charted: deviations of points, and the fit's own figures."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from spc.errors import NotFoundError
+from spc.plan import FIT
+from spc.studies.arrays import Array
+from spc.studies.history import History
+
+#: The fit's own figures and what they are called.
+NOISE, WORST, HITS = "fit-noise", "fit-worst", "hit-spread"
+FIGURES = {
+    NOISE: "noise estimate of the fit",
+    WORST: "largest residual of the fit",
+    HITS: "spread of hits within points",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SeriesSet:
+    """Several series of the same runs.
+
+    Parameters
+    ----------
+    names
+        Names of the series.
+    spoken
+        What each is called on a page.
+    values
+        (runs, series), mm, NaN where missing.
+    skewed
+        (series,), True for figures that cannot be below zero; they are charted as their power
+        two thirds, which is close to normal (Wilson and Hilferty 1931), and shown in mm.
+    fit_point
+        (series,), True for the residual of a fit point.
+    lower, upper
+        (series,), tolerances in mm, NaN where none.
+    """
+
+    names: tuple[str, ...]
+    spoken: tuple[str, ...]
+    values: Array
+    skewed: np.typing.NDArray[np.bool_]
+    fit_point: np.typing.NDArray[np.bool_]
+    lower: Array
+    upper: Array
+
+
+def all_series(history: History) -> SeriesSet:
+    """Return the fit's own figures and every point's deviation, check points before fit points."""
+    points = history.plan.points
+    order = sorted(range(len(points)), key=lambda at: points[at].role == FIT)
+    figures = np.column_stack([figure(history) for figure in _FIGURES.values()])
+    bounds = np.full(len(FIGURES), np.nan)
+    limit = history.plan.residual_limit
+    upper = np.where(np.array(list(FIGURES)) == WORST, np.nan if limit is None else limit, np.nan)
+    names = (*FIGURES, *(points[at].id for at in order))
+    return SeriesSet(
+        names=names,
+        spoken=(*FIGURES.values(), *(f"deviation of {points[at].id}" for at in order)),
+        values=np.hstack([figures, history.deviations[:, order]]),
+        skewed=np.arange(len(names)) < len(FIGURES),
+        fit_point=np.concatenate([np.zeros(len(FIGURES), bool), history.geometry.is_fit[order]]),
+        lower=np.concatenate([bounds, history.geometry.lower[order]]),
+        upper=np.concatenate([upper, history.geometry.upper[order]]),
+    )
+
+
+def chosen(series: SeriesSet, names: tuple[str, ...]) -> SeriesSet:
+    """Return only the series named.
+
+    Raises
+    ------
+    NotFoundError
+        Where there is none of that name.
+    """
+    for name in names:
+        if name not in series.names:
+            raise NotFoundError(
+                f"no series '{name}'; there are {', '.join(FIGURES)} and the plan's points "
+                "('spc plan show' lists them)"
+            )
+    at = [series.names.index(name) for name in names]
+    return SeriesSet(
+        names=names,
+        spoken=tuple(series.spoken[i] for i in at),
+        values=series.values[:, at],
+        skewed=series.skewed[at],
+        fit_point=series.fit_point[at],
+        lower=series.lower[at],
+        upper=series.upper[at],
+    )
+
+
+def _noise(history: History) -> Array:
+    return np.asarray(history.runs["noise"], dtype=np.float64)
+
+
+def _worst(history: History) -> Array:
+    return np.abs(np.asarray(history.runs["worst_residual"], dtype=np.float64))
+
+
+def _hits(history: History) -> Array:
+    return np.asarray(history.runs["hit_sd"], dtype=np.float64)
+
+
+_FIGURES: dict[str, Callable[[History], Array]] = {NOISE: _noise, WORST: _worst, HITS: _hits}

@@ -1,0 +1,93 @@
+"""Spans of a history by date or by batch: '2026-04-01..2026-06-30', 'B01..B12', '2026-10'."""
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from spc.errors import InputError, NotFoundError
+
+_DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
+_MONTH = re.compile(r"\d{4}-(0[1-9]|1[0-2])")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Period:
+    """A period of time, from its first moment up to, not including, its end.
+
+    Parameters
+    ----------
+    name
+        What it is called on a page.
+    start, end
+        UTC.
+    """
+
+    name: str
+    start: pd.Timestamp
+    end: pd.Timestamp
+
+
+def month(text: str) -> Period:
+    """Return the calendar month 'YYYY-MM', UTC."""
+    if not _MONTH.fullmatch(text):
+        raise InputError(f"'{text}' is not a month", do="write it as 2026-10")
+    start = pd.Timestamp(f"{text}-01")
+    return Period(name=f"{start:%B %Y}", start=start, end=start + pd.DateOffset(months=1))
+
+
+def in_span(runs: pd.DataFrame, text: str) -> npt.NDArray[np.bool_]:
+    """Return which runs lie in a span given by its first and last day, month or batch.
+
+    Parameters
+    ----------
+    runs
+        Columns measured_at and batch, in the order of time.
+    text
+        'FIRST..LAST', both included, or one day, month or batch.
+    """
+    first, _, last = text.partition("..")
+    ends = (first.strip(), (last or first).strip())
+    if not all(ends):
+        raise InputError(
+            f"'{text}' is not a span", do="write FIRST..LAST, with days, months or batches"
+        )
+    if all(_is_date(end) for end in ends):
+        return _in_days(runs, *ends)
+    return _in_batches(runs, *ends)
+
+
+def _is_date(text: str) -> bool:
+    return bool(_DAY.fullmatch(text) or _MONTH.fullmatch(text))
+
+
+def _in_days(runs: pd.DataFrame, first: str, last: str) -> npt.NDArray[np.bool_]:
+    start, end = _day(first), _day(last)
+    after = end + (pd.DateOffset(months=1) if _MONTH.fullmatch(last) else pd.DateOffset(days=1))
+    if after <= start:
+        raise InputError(f"the span {first}..{last} ends before it begins", do="turn it round")
+    moments = runs["measured_at"]
+    return np.asarray((moments >= start) & (moments < after))
+
+
+def _day(text: str) -> pd.Timestamp:
+    try:
+        return pd.Timestamp(text if _DAY.fullmatch(text) else f"{text}-01")
+    except ValueError:
+        raise InputError(f"'{text}' is not a day", do="write it as 2026-04-01") from None
+
+
+def _in_batches(runs: pd.DataFrame, first: str, last: str) -> npt.NDArray[np.bool_]:
+    batch = runs["batch"].to_numpy(dtype=object)
+    places = []
+    for name in (first, last):
+        found = np.flatnonzero(batch == name)
+        if not found.size:
+            raise NotFoundError(f"no batch '{name}' in the history; name a batch or a day")
+        places.append(found)
+    begin, end = int(places[0].min()), int(places[1].max())
+    if end < begin:
+        raise InputError(f"batch {first} comes after batch {last}", do="turn the span round")
+    return (np.arange(len(batch)) >= begin) & (np.arange(len(batch)) <= end)
