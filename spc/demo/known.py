@@ -23,6 +23,7 @@ def truth_of(
     batches: tuple[Batch, ...],
     pieces: Pieces,
     wrong: Incidents,
+    sheets: tuple[Sheet, ...],
     gauge: Sheet,
 ) -> Truth:
     """Return the truth of this scenario."""
@@ -32,9 +33,9 @@ def truth_of(
         seed=seed,
         part=PART,
         revision=REVISION,
-        settings=_settings(s),
+        settings=s,
         batches=_batches(batches, wrong),
-        step=step_truth(hood, batches, wrong, spread),
+        step=step_truth(hood, wrong, spread, sheets, s),
         warp=warp_truth(hood, batches, wrong, spread),
         bad_hit=_reading(wrong.bad_hit, batches, pieces),
         missing_patch=_reading(wrong.missing_patch, batches, pieces),
@@ -46,10 +47,6 @@ def truth_of(
         seen_mm_per_percent=hood.by_name(m @ scale_pattern(hood)),
         seen_mm_per_mm_twist=hood.by_name(m @ twist_pattern(hood)),
     )
-
-
-def _settings(s: Settings) -> dict[str, object]:
-    return {name: getattr(s, name) for name in s.__slots__} | {"hands": dict(s.hands)}
 
 
 def _batches(batches: tuple[Batch, ...], wrong: Incidents) -> tuple[BatchTruth, ...]:

@@ -16,6 +16,7 @@ from spc.demo.settings import Settings
 from spc.demo.sheets import Sheet
 from spc.demo.study import study
 from spc.demo.truth import Truth
+from spc.errors import DataError
 
 SEED = 20260401
 STREAMS: tuple[str, ...] = (
@@ -78,14 +79,14 @@ def build(
         Nothing goes wrong: no shift, no warp, no bad, missing or repeated reading. Everything else
         is drawn exactly as in the full scenario.
     batches
-        Number of batches, at least 2; incidents keep their relative places.
+        Number of batches, at least 3; incidents keep their relative places.
     pieces
         Pieces in every batch; otherwise 10 to 13, 400 in all.
     settings
         Other constants of the process.
     """
-    if batches < 2 or (pieces is not None and pieces < 1):
-        raise ValueError(f"need 2 batches and 1 piece at least, not {batches} and {pieces}")
+    if batches < 3 or (pieces is not None and pieces < 1):
+        raise DataError(f"need 3 batches of 1 piece at least, not {batches} of {pieces}")
     s, model = settings or Settings(), hood()
     rng = {name: np.random.default_rng([seed, i]) for i, name in enumerate(STREAMS)}
     layers = layers_of(model, s)
@@ -101,7 +102,7 @@ def build(
         sheets=sheets,
         study=gauge,
         events=events(plan),
-        truth=truth_of(seed, model, s, layers, plan, made, wrong, gauge),
+        truth=truth_of(seed, model, s, layers, plan, made, wrong, sheets, gauge),
     )
 
 

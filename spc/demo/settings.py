@@ -1,10 +1,9 @@
 """The constants of the simulated process, in one place."""
 
 from dataclasses import dataclass, field
-from types import MappingProxyType
 
 #: Newtons with which each operator pushes the probe against the part.
-HANDS = MappingProxyType({"ana": 0.6, "zoë": 1.4, "chidi": 1.0})
+HANDS = (("ana", 0.6), ("zoë", 1.4), ("chidi", 1.0))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,28 +60,28 @@ class Settings:
     base_scale: float = -0.03
     base_local_sd: float = 0.15
     mould_local_sd: float = 0.12
-    batch_scale_sd: float = 0.03
-    batch_twist_sd: float = 0.10
+    batch_scale_sd: float = 0.025
+    batch_twist_sd: float = 0.08
     batch_local_sd: float = 0.05
     piece_scale_sd: float = 0.025
     piece_twist_sd: float = 0.12
     piece_bow_sd: float = 0.10
     piece_local_sd: float = 0.08
-    shift_percent: float = -0.12
-    warp_growth: float = 0.16
+    shift_percent: float = -0.15
+    warp_growth: float = 0.20
     after_shrink: float = 0.05
     settled_hours: float = 500.0
     expansion: float = 150e-6
     reference_c: float = 20.0
     season_mean_c: float = 21.0
     season_swing_c: float = 2.0
-    room_sd_c: float = 1.2
+    room_sd_c: float = 1.0
     part_sd_c: float = 0.5
     study_c: float = 21.0
     study_sd_c: float = 0.15
     coldest_c: float = 17.0
     hottest_c: float = 27.0
-    hands: MappingProxyType[str, float] = field(default_factory=lambda: HANDS)
+    hands: dict[str, float] = field(default_factory=lambda: dict(HANDS))
     pairing_force_sd: float = 0.15
     pairing_local_sd: float = 0.015
     setup_twist_sd: float = 0.05

@@ -7,8 +7,10 @@ from spc.demo.components import hit_means, operators
 from spc.demo.hood import Hood
 from spc.demo.incidents import WORN_MOULD, Incidents
 from spc.demo.layers import Array, Layers, scale_pattern, twist_pattern
+from spc.demo.pieces import conditions
 from spc.demo.schedule import Batch
 from spc.demo.settings import Settings
+from spc.demo.sheets import Sheet
 from spc.demo.truth import Step, Warp
 
 
@@ -25,21 +27,39 @@ def batch_mean_covariance(hood: Hood, s: Settings, layers: Layers, size: float) 
 
 
 def step_truth(
-    hood: Hood, batches: tuple[Batch, ...], wrong: Incidents, spread: Array
+    hood: Hood, wrong: Incidents, spread: Array, sheets: tuple[Sheet, ...], s: Settings
 ) -> Step | None:
     """Return what the change of resin lot does, or None where there is none."""
     if wrong.shift_batch is None:
         return None
-    change = wrong.shift_percent * (seen(hood) @ scale_pattern(hood))
+    size = seen(hood) @ scale_pattern(hood)
+    change = wrong.shift_percent * size
     sigmas, best, possible = _against(hood, change, spread)
+    mixed = spread + conditions_variance(s, sheets[: wrong.shift_batch]) * np.outer(size, size)
     return Step(
-        batch=batches[wrong.shift_batch].id,
+        batch=sheets[wrong.shift_batch].runs[0].batch,
         percent=wrong.shift_percent,
         seen_mm=hood.by_name(change, checks=True),
         in_batch_sigma=sigmas,
+        in_batch_sigma_uncorrected=_against(hood, change, mixed)[0],
         best_point=best,
         best_possible=possible,
     )
+
+
+def conditions_variance(s: Settings, sheets: tuple[Sheet, ...]) -> float:
+    """Return the variance (percent²) that temperature and age add to these batches' means."""
+    means = [
+        float(
+            conditions(
+                s,
+                np.array([r.hours_since_moulding for r in sheet.runs]),
+                np.array([r.part_temp_c for r in sheet.runs]),
+            ).mean()
+        )
+        for sheet in sheets
+    ]
+    return float(np.var(means, ddof=1)) if len(means) > 1 else 0.0
 
 
 def warp_truth(
@@ -63,6 +83,9 @@ def warp_truth(
         growth_in_batch_sigma=sigmas,
         best_point=best,
         best_possible=possible,
+        three_sigma_batch=next(
+            (b for b, w in grown.items() if w / wrong.warp_growth * abs(sigmas[best]) >= 3.0), ""
+        ),
     )
 
 

@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 from datetime import datetime
 
+from spc.demo.settings import Settings
+
 PerPoint = dict[str, float]
 
 
@@ -47,7 +49,10 @@ class Step:
     seen_mm
         Change of the deviation after alignment at each check point.
     in_batch_sigma
-        The same over the spread of batch means at that point, with temperature and age known.
+        The same over the spread of batch means of one mould at that point, where the effect of
+        temperature and age is taken off first.
+    in_batch_sigma_uncorrected
+        The same where it is not: their effect on the batches before the change adds to the spread.
     best_point
         Check point where that is largest.
     best_possible
@@ -58,6 +63,7 @@ class Step:
     percent: float
     seen_mm: PerPoint
     in_batch_sigma: PerPoint
+    in_batch_sigma_uncorrected: PerPoint
     best_point: str
     best_possible: float
 
@@ -83,6 +89,8 @@ class Warp:
         Growth of one batch over the spread of batch means, at each check point.
     best_point, best_possible
         As for the change of size, for the growth of one batch.
+    three_sigma_batch
+        First batch in which the warp at the best point reaches three batch sigma; empty if none.
     """
 
     mould: str
@@ -94,6 +102,7 @@ class Warp:
     growth_in_batch_sigma: PerPoint
     best_point: str
     best_possible: float
+    three_sigma_batch: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -191,7 +200,7 @@ class Truth:
     seed, part, revision
         Which scenario.
     settings
-        The process's constants, by name (see ``spc.demo.settings``).
+        The process's constants.
     batches
         In order.
     step, warp, bad_hit, missing_patch, missing_hit, knock
@@ -210,7 +219,7 @@ class Truth:
     seed: int
     part: str
     revision: str
-    settings: dict[str, object]
+    settings: Settings
     batches: tuple[BatchTruth, ...]
     step: Step | None
     warp: Warp | None
