@@ -1,0 +1,171 @@
+"""Shapes that a moulded part takes, as deviations of the points of a plan per unit of each shape.
+
+A pattern is a column: what the deviation along each point's normal would be. Bow and twist are
+those of one face. Size and squareness are those of the whole part. Tilt and offset of one face
+serve only to name what the residuals of a fit can say.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spc.alignment.faces import AXES, Face
+
+Array = NDArray[np.float64]
+
+TWIST, BOW, TILT, OFFSET = "twist", "bow", "tilt", "offset"
+SIZE, SQUARENESS = "size", "squareness"
+#: Deviation in mm per mm of a per-cent change of size.
+PER_CENT = 0.01
+#: Deviation in mm per mm of a change of direction by 1 mm in 1 m.
+MM_PER_M = 1e-3
+#: A face this narrow, in mm, has no shape across it.
+NO_SPAN = 1e-6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Pattern:
+    """One shape.
+
+    Parameters
+    ----------
+    name
+        Unique in its set, in words.
+    kind
+        ``size``, ``squareness``, ``twist``, ``bow``, ``tilt`` or ``offset``.
+    face
+        Name of the face, empty where it is of the whole part.
+    axis
+        Plan axis along which it runs; two letters for twist and squareness; empty for uniform
+        size.
+    unit
+        Of the amplitude: ``%``, ``mm`` or ``mm/m``.
+    meaning
+        What an amplitude of plus one means, in words.
+    column
+        (points,), deviation in mm per unit of amplitude.
+    """
+
+    name: str
+    kind: str
+    face: str
+    axis: str
+    unit: str
+    meaning: str
+    column: Array
+
+
+def _local(face: Face, nominals: Array) -> Array:
+    """Return the face's own coordinates about its middle, (points of the face, 2), mm."""
+    return np.asarray((nominals[list(face.points)] - face.centre) @ face.across.T)
+
+
+def _on_face(face: Face, values: Array, points: int) -> Array:
+    column = np.zeros(points)
+    column[list(face.points)] = values
+    return column
+
+
+def twist_of(face: Face, nominals: Array) -> Pattern:
+    """Return the twist of a face: two opposite corners 1 mm out, the other two 1 mm in."""
+    half = 0.5 * np.where(face.span > NO_SPAN, face.span, np.inf)
+    u, v = (_local(face, nominals) / half).T
+    return Pattern(
+        name=f"twist of the {face.name} face",
+        kind=TWIST,
+        face=face.name,
+        axis="".join(face.across_names),
+        unit="mm",
+        meaning="two opposite corners of the span 1 mm out, the other two 1 mm in",
+        column=_on_face(face, u * v, len(nominals)),
+    )
+
+
+def bow_of(face: Face, nominals: Array, which: int) -> Pattern:
+    """Return the bow of a face along one of its axes: the middle 1 mm out, the ends held."""
+    span = face.span[which]
+    u = 2.0 * _local(face, nominals)[:, which] / span if span > NO_SPAN else np.ones(1)
+    axis = face.across_names[which]
+    return Pattern(
+        name=f"bow of the {face.name} face along {axis}",
+        kind=BOW,
+        face=face.name,
+        axis=axis,
+        unit="mm",
+        meaning=f"the middle 1 mm out against the ends of the span along {axis}",
+        column=_on_face(face, 1.0 - u**2, len(nominals)),
+    )
+
+
+def tilt_of(face: Face, nominals: Array, which: int) -> Pattern:
+    """Return the tilt of a face against the rest of the part, 1 mm in 1 m along one axis."""
+    axis = face.across_names[which]
+    return Pattern(
+        name=f"tilt of the {face.name} face along {axis}",
+        kind=TILT,
+        face=face.name,
+        axis=axis,
+        unit="mm/m",
+        meaning=f"the face leans out by 1 mm for each metre along {axis}",
+        column=_on_face(face, MM_PER_M * _local(face, nominals)[:, which], len(nominals)),
+    )
+
+
+def offset_of(face: Face, nominals: Array) -> Pattern:
+    """Return the shift of a face by 1 mm outwards against the rest of the part."""
+    return Pattern(
+        name=f"offset of the {face.name} face",
+        kind=OFFSET,
+        face=face.name,
+        axis="",
+        unit="mm",
+        meaning="the face stands 1 mm further out",
+        column=_on_face(face, np.ones(len(face.points)), len(nominals)),
+    )
+
+
+def size_patterns(nominals: Array, normals: Array) -> tuple[Pattern, ...]:
+    """Return uniform size and the size along each plan axis, 1 % larger each."""
+    about = nominals - nominals.mean(axis=0) if len(nominals) else nominals
+    products = PER_CENT * normals * about
+    whole = Pattern(
+        name="size",
+        kind=SIZE,
+        face="",
+        axis="",
+        unit="%",
+        meaning="the part 1 % larger in every direction",
+        column=products.sum(axis=1),
+    )
+    along = tuple(
+        Pattern(
+            name=f"size along {axis}",
+            kind=SIZE,
+            face="",
+            axis=axis,
+            unit="%",
+            meaning=f"the part 1 % longer along {axis}",
+            column=products[:, k],
+        )
+        for k, axis in enumerate(AXES)
+    )
+    return (whole, *along)
+
+
+def squareness_patterns(nominals: Array, normals: Array) -> tuple[Pattern, ...]:
+    """Return the shear of the part in each plane of two plan axes, 1 mm in 1 m each."""
+    about = nominals - nominals.mean(axis=0) if len(nominals) else nominals
+    pairs = ((0, 1), (0, 2), (1, 2))
+    return tuple(
+        Pattern(
+            name=f"squareness of {AXES[a]} and {AXES[b]}",
+            kind=SQUARENESS,
+            face="",
+            axis=AXES[a] + AXES[b],
+            unit="mm/m",
+            meaning=f"the angle between {AXES[a]} and {AXES[b]} narrower by 1 mm in 1 m",
+            column=0.5 * MM_PER_M * (normals[:, a] * about[:, b] + normals[:, b] * about[:, a]),
+        )
+        for a, b in pairs
+    )
