@@ -40,6 +40,10 @@ class Components:
         Variance within a batch, mm²; NaN where no batch has two pieces.
     within_dof
         Its degrees of freedom.
+    var_of_means
+        Variance of the unweighted batch means, mm².
+    harmonic_size, seen_size
+        Pieces a batch by harmonic mean, and as a piece sees it (sum of squares over sum).
     var_between
         Variance of batch shifts, mm², never below zero; NaN with fewer than two batches.
     var_total
@@ -62,6 +66,9 @@ class Components:
     mean: FloatArray
     var_within: FloatArray
     within_dof: FloatArray
+    var_of_means: FloatArray
+    harmonic_size: FloatArray
+    seen_size: FloatArray
     var_between: FloatArray
     var_total: FloatArray
     total_dof: FloatArray
@@ -85,6 +92,35 @@ def _unknown(label: object) -> bool:
     if isinstance(label, (int, float, np.integer, np.floating)):
         return not label >= 0  # NaN as well
     return label is None or label == ""
+
+
+def effective_pieces(sizes: Sequence[int] | NDArray[np.integer], share: float) -> float:
+    """Compute what pieces in batches are worth in independent pieces, for their mean [3]_.
+
+    Parameters
+    ----------
+    sizes
+        Pieces of each batch.
+    share
+        Intraclass correlation, 0 to 1.
+
+    Raises
+    ------
+    DataError
+        If a size is not positive, or ``share`` is no fraction.
+
+    Examples
+    --------
+    >>> print(f"{effective_pieces([20] * 5, 0.5):.1f} {effective_pieces([3] * 10, 0.5):.1f}")
+    9.5 15.0
+    """
+    size = np.asarray(sizes, dtype=np.float64)
+    if size.size == 0 or not (size > 0).all():
+        raise DataError(f"batch sizes must be above 0, not {size.tolist()}")
+    if not 0.0 <= share <= 1.0:
+        raise DataError(f"share between batches must lie between 0 and 1, not {share}")
+    n = float(size.sum())
+    return n / (1.0 + (float((size**2).sum()) / n - 1.0) * share)
 
 
 def batch_components(
@@ -174,6 +210,9 @@ def _components(
         mean=np.where(pieces > 0, centre + shift, np.nan),
         var_within=within,
         within_dof=within_dof,
+        var_of_means=of_means,
+        harmonic_size=size,
+        seen_size=seen_size,
         var_between=between,
         var_total=total,
         total_dof=total_dof,

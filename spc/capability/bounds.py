@@ -105,8 +105,8 @@ def one_sided_bound(
     Exact for one limit and independent normal pieces. For two limits the bound of the nearer side
     is used, and then the true confidence is at least ``level``. With ``level`` below one half it is
     an upper bound: ``one_sided_bound(c, n, f, 0.05)`` is the upper bound at 95 %. The upper bound
-    of an index with two limits can fall a little short of its level when the process sits in the
-    middle.
+    of an index with two limits must halve its tail (``0.025``) to keep its level when the process
+    sits in the middle.
 
     Arguments as in `standard_error`.
     """

@@ -8,7 +8,6 @@ References
 ----------
 .. [1] ISO 22514-2, Statistical methods in process management: capability and performance (from
    memory of the standard).
-.. [2] Boyles (1991), The Taguchi capability index, Journal of Quality Technology 23, 17-26.
 """
 
 from collections.abc import Sequence
@@ -18,15 +17,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from spc.capability.batches import UNKNOWN, batch_codes
-from spc.capability.bounds import (
-    FloatArray,
-    centred_interval,
-    check_level,
-    one_sided_bound,
-    positive,
-    potential_interval,
-    spread_interval,
-)
+from spc.capability.bounds import FloatArray, check_level, positive
+from spc.capability.index_intervals import index_intervals, index_on_target
 from spc.capability.notes import FEWEST_FOR_INDEX, index_notes
 from spc.capability.point_indices import limits, point_indices
 from spc.capability.spread import Spread, batched, independent
@@ -67,8 +59,8 @@ class Capability:
     cpk, cpk_low, cpk_high
         Nearer side with the spread within; two-sided interval by the normal approximation.
     cpk_bound, cpk_upper_bound
-        One-sided lower and upper confidence bound of Cpk, each at ``level`` by itself
-        (noncentral t).
+        One-sided lower and upper confidence bound of Cpk, each at ``level`` or more by itself
+        (noncentral t; with two limits the upper one halves its tail).
     pp, pp_low, pp_high
         Potential with the whole spread; chi-square interval.
     ppk, ppk_low, ppk_high
@@ -176,8 +168,8 @@ def capability(
     -----
     Normal readings are assumed; for other shapes see `spc.capability.shapes`. Cp, Pp and Cpm have
     chi-square intervals, Cpk and Ppk the normal approximation and exact one-sided bounds by the
-    noncentral t (`spc.capability.bounds`). With batches the degrees of freedom follow
-    Satterthwaite and the mean counts `n_effective` pieces: approximate, see the package's tests.
+    noncentral t (`spc.capability.bounds`). With batches all but Cp have generalized intervals
+    (`spc.capability.batch_bounds`).
     """
     check_level(level)
     x = _readings(x)
@@ -223,24 +215,18 @@ def _indices(
     note: tuple[str, ...],
 ) -> Capability:
     (lower, upper, aim), (within, nu) = tolerance, short_term
-    sd, var_mean = np.sqrt(positive(spread.var)), positive(spread.var_mean)
-    n_long = sd**2 / var_mean
-    # Without batches Cpk presumes a stable process, whose mean is worth n pieces (Bissell).
-    n_short = np.where(spread.batches > 0, within**2 / var_mean, spread.n)
+    sd = np.sqrt(positive(spread.var))
     short = point_indices(spread.mean, within, lower, upper)
     long = point_indices(spread.mean, sd, lower, upper)
-    cpm, cpm_dof = _on_target(spread, lower, upper, aim)
-    cp_low, cp_high = potential_interval(short.potential, nu, level)
-    cpk_low, cpk_high = centred_interval(short.nearer, n_short, nu, level)
-    pp_low, pp_high = potential_interval(long.potential, spread.dof, level)
-    ppk_low, ppk_high = centred_interval(long.nearer, n_long, spread.dof, level)
-    cpm_low, cpm_high = potential_interval(cpm, cpm_dof, level)
-    sd_low, sd_high = spread_interval(sd, spread.dof, level)
+    cpm, cpm_dof = index_on_target(spread, *tolerance)
+    ends = index_intervals(
+        spread, long, short, (cpm, cpm_dof, spread.mean - aim), short_term, level
+    )
     smallest, largest = _range(x)
     return Capability(
         n=spread.n,
         batches=spread.batches,
-        n_effective=n_long,
+        n_effective=sd**2 / positive(spread.var_mean),
         lower=lower,
         upper=upper,
         target=aim,
@@ -249,56 +235,37 @@ def _indices(
         largest=largest,
         sd_overall=np.sqrt(spread.var),
         overall_dof=spread.dof,
-        sd_overall_low=sd_low,
-        sd_overall_high=sd_high,
+        sd_overall_low=ends.sd[0],
+        sd_overall_high=ends.sd[1],
         sd_within=within,
         within_dof=nu,
         share_between=spread.share,
         cp=short.potential,
-        cp_low=cp_low,
-        cp_high=cp_high,
+        cp_low=ends.cp[0],
+        cp_high=ends.cp[1],
         cpk=short.nearer,
-        cpk_low=cpk_low,
-        cpk_high=cpk_high,
-        cpk_bound=one_sided_bound(short.nearer, n_short, nu, level),
-        cpk_upper_bound=one_sided_bound(short.nearer, n_short, nu, 1.0 - level),
+        cpk_low=ends.cpk[0],
+        cpk_high=ends.cpk[1],
+        cpk_bound=ends.cpk[2],
+        cpk_upper_bound=ends.cpk[3],
         pp=long.potential,
-        pp_low=pp_low,
-        pp_high=pp_high,
+        pp_low=ends.pp[0],
+        pp_high=ends.pp[1],
         ppk=long.nearer,
-        ppk_low=ppk_low,
-        ppk_high=ppk_high,
-        ppk_bound=one_sided_bound(long.nearer, n_long, spread.dof, level),
-        ppk_upper_bound=one_sided_bound(long.nearer, n_long, spread.dof, 1.0 - level),
+        ppk_low=ends.ppk[0],
+        ppk_high=ends.ppk[1],
+        ppk_bound=ends.ppk[2],
+        ppk_upper_bound=ends.ppk[3],
         ppl=long.lower_side,
         ppu=long.upper_side,
         cpm=cpm,
-        cpm_low=cpm_low,
-        cpm_high=cpm_high,
+        cpm_low=ends.cpm[0],
+        cpm_high=ends.cpm[1],
         off_centre=long.off_centre,
         range_only=spread.n < FEWEST_FOR_INDEX,
         level=level,
         note=note,
     )
-
-
-def _on_target(
-    spread: Spread, lower: FloatArray, upper: FloatArray, aim: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Cpm about the target and its degrees of freedom by matching two moments [2]_.
-
-    The square about the target is estimated without bias: the mean's own noise is taken off. For
-    independent pieces this is Boyles's mean square about the target and his degrees of freedom.
-    """
-    var = positive(spread.var)
-    away = (spread.mean - aim) ** 2
-    rest = np.maximum(var - spread.var_mean, 0.0)
-    square = rest + away
-    cut = rest / var  # Boyles puts the variance over n, not n - 1, into the noise
-    noise = 2.0 * cut**2 * (rest**2 / spread.dof + spread.var_mean**2)
-    noise = noise + 4.0 * cut * away * spread.var_mean
-    cpm = np.minimum(upper - aim, aim - lower) / (3.0 * np.sqrt(square))
-    return cpm, 2.0 * square**2 / noise
 
 
 def _range(x: FloatArray) -> tuple[FloatArray, FloatArray]:

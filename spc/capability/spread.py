@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from spc.capability.batches import batch_components
+from spc.capability.batches import Components, batch_components
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -29,6 +29,8 @@ class Spread:
         Share of the variance between batches; NaN where not known.
     within, within_dof
         Standard deviation within batches, mm, and its degrees of freedom; NaN where not known.
+    components
+        The batches' part in full; None without batches.
     """
 
     n: IntArray
@@ -40,6 +42,7 @@ class Spread:
     share: FloatArray
     within: FloatArray
     within_dof: FloatArray
+    components: Components | None = None
 
 
 def independent(x: FloatArray) -> Spread:
@@ -83,6 +86,7 @@ def batched(x: FloatArray, codes: IntArray) -> Spread:
         share=found.share,
         within=within,
         within_dof=np.where(found.within_dof > 0.0, found.within_dof, np.nan),
+        components=found,
     )
 
 
