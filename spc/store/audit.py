@@ -31,7 +31,16 @@ def record(store: Store, action: str, subject: str, who: str, **detail: Any) -> 
     at = now()
     text = json.dumps(detail, ensure_ascii=False, sort_keys=True, default=str)
     row = (seq, at, who, action, subject, text, __version__, previous)
-    columns = ["seq", "written_at", "who", "action", "subject", "detail", "tool_version", "previous"]
+    columns = [
+        "seq",
+        "written_at",
+        "who",
+        "action",
+        "subject",
+        "detail",
+        "tool_version",
+        "previous",
+    ]
     store.insert("audit", pd.DataFrame([(*row, row_hash(*row))], columns=[*columns, "hash"]))
 
 

@@ -190,7 +190,9 @@ def events(store: Store, part: str | None = None) -> pd.DataFrame:
     """Return events in order of time: those of the part, and those that concern every part."""
     if part is None:
         return store.frame("SELECT * FROM event ORDER BY happened_at, kind, note")
-    return store.frame("SELECT * FROM event WHERE part IN ('', ?) ORDER BY happened_at, kind, note", [part])
+    return store.frame(
+        "SELECT * FROM event WHERE part IN ('', ?) ORDER BY happened_at, kind, note", [part]
+    )
 
 
 def omissions(store: Store, run_id: str | None = None) -> pd.DataFrame:
@@ -219,3 +221,13 @@ def table_names(store: Store) -> list[str]:
     """Return the names of the store's tables."""
     found = store.frame("SELECT table_name FROM duckdb_tables() ORDER BY table_name")
     return [str(name) for name in found.table_name]
+
+
+def transforms(store: Store, run_ids: list[str]) -> pd.DataFrame:
+    """Return the working fit's rotation and translation (JSON lists) of these runs."""
+    return store.frame(
+        "SELECT run_id, rotation, translation FROM fit "
+        "WHERE result_set = '' AND run_id IN (SELECT unnest(?::VARCHAR[])) "
+        "QUALIFY row_number() OVER (PARTITION BY run_id ORDER BY fitted_at DESC, fit_id) = 1",
+        [run_ids],
+    )

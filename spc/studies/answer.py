@@ -1,0 +1,86 @@
+"""The month in three sentences, from its figures alone."""
+
+from spc.plan import Plan
+from spc.studies.capability import CapabilityStudy
+from spc.studies.gauge import GaugeStudy
+from spc.studies.hit_check import SuspectHit
+from spc.studies.point_state import NO_LIMITS, OUTSIDE, PointState
+from spc.studies.spans import Period
+from spc.units import MILLIMETRES
+
+
+def answer(
+    plan: Plan,
+    period: Period,
+    pieces: int,
+    states: tuple[PointState, ...],
+    able: CapabilityStudy,
+    suspects: tuple[SuspectHit, ...],
+    held: int,
+    gauge: GaugeStudy | None,
+) -> tuple[str, ...]:
+    """Return three sentences: is the process steady, in tolerance, and can it be believed."""
+    return (
+        _process(plan, period, pieces, states),
+        _tolerance(states, able),
+        _trust(suspects, held, gauge),
+    )
+
+
+def _process(plan: Plan, period: Period, pieces: int, states: tuple[PointState, ...]) -> str:
+    moved = [s for s in states if s.signals]
+    head = f"{_many(pieces, 'piece')} of {plan.name} were measured in {period.name}"
+    if states and all(s.state == NO_LIMITS for s in states):
+        return f"{head}; the history is too short for limits, so drift cannot be judged yet."
+    if not moved:
+        return f"{head} and no check point shows a signal."
+    worst = max(moved, key=lambda s: abs(s.moved_sigma))
+    size = abs(worst.moved) / MILLIMETRES[plan.unit]
+    where = f" on mould {worst.moved_mould}" if worst.moved_mould else ""
+    return (
+        f"{head}; {len(moved)} of {_many(len(states), 'check point')} show a signal, "
+        f"the strongest at {worst.point}{where}: {size:.3g} {plan.unit} "
+        f"{'outward' if worst.moved > 0 else 'inward'} of its baseline."
+    )
+
+
+def _tolerance(states: tuple[PointState, ...], able: CapabilityStudy) -> str:
+    outside = [s for s in states if s.state == OUTSIDE]
+    pieces = sum(s.outside for s in outside)
+    if outside:
+        worst = max(outside, key=lambda s: s.outside)
+        head = (
+            f"{_many(pieces, 'reading')} at {_many(len(outside), 'check point')} lie outside the "
+            f"tolerance, most at {worst.point} ({worst.outside} of {worst.n})"
+        )
+    else:
+        head = "Every reading at a check point lies inside its tolerance"
+    count = {v: sum(p.verdict == v for p in able.points) for v in ("shown", "withheld")}
+    return (
+        f"{head}; a capability of {able.required:g} is shown at {count['shown']} of "
+        f"{_many(len(able.points), 'point')}, and withheld at {count['withheld']}."
+    )
+
+
+def _trust(suspects: tuple[SuspectHit, ...], held: int, gauge: GaugeStudy | None) -> str:
+    said = []
+    if suspects:
+        one = len(suspects) == 1
+        have = "has a hit that does not belong to it" if one else "have hits that do not belong"
+        said.append(f"{_many(len(suspects), 'point')} {have}")
+    if held:
+        said.append(
+            f"{_many(held, 'fit')} {'lies' if held == 1 else 'lie'} beyond the plan's limit"
+        )
+    found = " and ".join(said) or "No bad hit and no fit beyond the plan's limit was found"
+    if gauge is None:
+        return f"{found}; no gauge study says how much of the spread is the measuring itself."
+    noise = float(gauge.pooled.gauge.value[-1]) / MILLIMETRES[gauge.plan.unit]
+    return (
+        f"{found}; measuring the same piece again varies by {noise:.2g} {gauge.plan.unit} "
+        f"(one standard deviation, gauge study {gauge.study})."
+    )
+
+
+def _many(number: int, one: str) -> str:
+    return f"{number} {one}" if number == 1 else f"{number} {one}s"

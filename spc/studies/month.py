@@ -1,0 +1,318 @@
+"""The month: what was measured, what changed, what it means, and what it stands on."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+import pandas as pd
+
+from spc import __version__
+from spc.errors import NotFoundError
+from spc.identity import content_hash
+from spc.plan import Plan
+from spc.store import read
+from spc.store.connection import Store
+from spc.studies.answer import answer
+from spc.studies.capability import REQUIRED, CapabilityStudy, judged, last_batches
+from spc.studies.gauge import GaugeStudy, gauge_study
+from spc.studies.history import History, production
+from spc.studies.hit_check import SuspectHit, suspect_hits
+from spc.studies.moments import BATCH
+from spc.studies.monitor import Monitor, Signal, charted
+from spc.studies.point_state import PointState, point_states
+from spc.studies.spans import Period
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Remeasured:
+    """A piece measured again.
+
+    Parameters
+    ----------
+    serial, batch
+        The piece.
+    earlier, later
+        Labels of the run left out and of the one in force.
+    measured_at
+        When it was measured again, UTC.
+    """
+
+    serial: str
+    batch: str
+    earlier: str
+    later: str
+    measured_at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gap:
+    """A piece at which points of the plan were not measured.
+
+    Parameters
+    ----------
+    serial, batch
+        The piece.
+    points
+        The points.
+    """
+
+    serial: str
+    batch: str
+    points: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Held:
+    """A run whose largest residual is beyond the plan's limit.
+
+    Parameters
+    ----------
+    serial, run, batch
+        The run.
+    point
+        The fit point.
+    residual
+        Its residual, mm.
+    """
+
+    serial: str
+    run: str
+    batch: str
+    point: str
+    residual: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """Something that happened to mould, material or arm.
+
+    Parameters
+    ----------
+    at
+        When, UTC.
+    kind, mould, note
+        What.
+    """
+
+    at: datetime
+    kind: str
+    mould: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Month:
+    """One part's month.
+
+    Parameters
+    ----------
+    plan
+        The plan.
+    period
+        The month.
+    cutoff
+        Time of the newest run that the page knows, UTC.
+    pieces, runs
+        Pieces measured in the month (production), and the runs in force.
+    batches, moulds, devices
+        Their names.
+    operators
+        How many people probed.
+    superseded
+        Earlier runs left out since the piece was measured again.
+    unaligned, undated
+        Runs left out over the whole history since they could not be aligned or dated.
+    remeasured, gaps, held, suspects
+        Pieces measured again, points not measured, fits beyond the limit, hits that do not belong.
+    monitor
+        Charts of every series up to the end of the month, by batch.
+    new_signals
+        Signals that began in the month.
+    open_signals
+        Signals that began before and were still there in the month.
+    events
+        Events of the month.
+    points
+        State of every check point, those that need a look first.
+    capability
+        Capability over the newest batches up to the end of the month.
+    gauge
+        The newest gauge study, or None.
+    gauge_note
+        Why there is none.
+    answer
+        The month in three sentences.
+    fingerprint
+        Hash of everything that the page is made from.
+    version
+        Version of the program.
+    """
+
+    plan: Plan
+    period: Period
+    cutoff: datetime
+    pieces: int
+    runs: int
+    batches: tuple[str, ...]
+    moulds: tuple[str, ...]
+    devices: tuple[str, ...]
+    operators: int
+    superseded: int
+    unaligned: int
+    undated: int
+    remeasured: tuple[Remeasured, ...]
+    gaps: tuple[Gap, ...]
+    held: tuple[Held, ...]
+    suspects: tuple[SuspectHit, ...]
+    monitor: Monitor
+    new_signals: tuple[Signal, ...]
+    open_signals: tuple[Signal, ...]
+    events: tuple[Event, ...]
+    points: tuple[PointState, ...]
+    capability: CapabilityStudy
+    gauge: GaugeStudy | None
+    gauge_note: str
+    answer: tuple[str, ...]
+    fingerprint: str
+    version: str
+
+
+def month_study(
+    store: Store,
+    period: Period,
+    part: str | None = None,
+    revision: str | None = None,
+    *,
+    baseline: str | None = None,
+    required: float = REQUIRED,
+) -> Month:
+    """Look at one part's month.
+
+    Raises
+    ------
+    NotFoundError
+        Where nothing of the part was measured in it.
+    """
+    plan = read.plan(store, part, revision)
+    whole = production(store, plan)
+    before_end = np.asarray(whole.runs["measured_at"] < period.end)
+    inside = np.asarray(before_end & (whole.runs["measured_at"] >= period.start))
+    if not inside.any():
+        days = whole.runs["measured_at"]
+        raise NotFoundError(
+            f"nothing of {plan.part} {plan.revision} was measured in {period.name}; "
+            f"there are runs from {days.min():%Y-%m-%d} to {days.max():%Y-%m-%d}"
+        )
+    known, now = whole.where(before_end), whole.where(inside)
+    events = read.events(store, plan.part)
+    events = events[events["happened_at"] < period.end]
+    return _assembled(store, period, known, now, events, baseline, required)
+
+
+def _assembled(
+    store: Store, period: Period, known: History, now: History, events: pd.DataFrame,
+    baseline: str | None, required: float,
+) -> Month:  # fmt: skip
+    plan, runs = known.plan, now.runs
+    chart = charted(known, events, by=BATCH, baseline=baseline)
+    new, old = _signals_of(chart, period)
+    states = point_states(chart, now, (*new, *old))
+    newest, words = last_batches(known.runs)
+    able = judged(known.where(newest), events, words, required=required)
+    study, why_none = _gauge(store, plan, period)
+    again = _remeasured(store, plan, period)
+    suspects = suspect_hits(store, now)
+    held = _held(now)
+    return Month(
+        plan=plan, period=period, cutoff=known.runs["measured_at"].max().to_pydatetime(),
+        pieces=int(runs["piece_id"].nunique()), runs=len(runs), batches=_names(runs["batch"]),
+        moulds=_names(runs["mould"]), devices=_names(runs["device"]),
+        operators=len(_names(runs["operator"])), superseded=len(again),
+        unaligned=known.unaligned, undated=known.undated, remeasured=again, gaps=_gaps(now),
+        held=held, suspects=suspects, monitor=chart, new_signals=new, open_signals=old,
+        events=_events(events, period), points=states, capability=able, gauge=study,
+        gauge_note=why_none,
+        answer=answer(plan, period, len(runs), states, able, suspects, len(held), study),
+        fingerprint=_fingerprint(known, events, period, baseline, required),
+        version=__version__,
+    )  # fmt: skip
+
+
+def _names(column: "pd.Series[str]") -> tuple[str, ...]:
+    return tuple(str(name) for name in pd.unique(column) if name)
+
+
+def _signals_of(chart: Monitor, period: Period) -> tuple[tuple[Signal, ...], tuple[Signal, ...]]:
+    """Return the signals that began in the period, and older ones that reach into it."""
+    new = tuple(s for s in chart.signals if period.start <= s.since < period.end)
+    old = tuple(s for s in chart.signals if s.since < period.start <= s.until)
+    return new, old
+
+
+def _events(events: pd.DataFrame, period: Period) -> tuple[Event, ...]:
+    mine = events[events["happened_at"] >= period.start]
+    return tuple(
+        Event(at=row["happened_at"].to_pydatetime(), kind=row["kind"], mould=row["mould"],
+              note=row["note"])
+        for row in mine.to_dict("records")
+    )  # fmt: skip
+
+
+def _gaps(now: History) -> tuple[Gap, ...]:
+    missing = ~np.isfinite(now.deviations)
+    return tuple(
+        Gap(
+            serial=str(now.runs["serial"].iloc[row]),
+            batch=str(now.runs["batch"].iloc[row]),
+            points=tuple(now.geometry.names[at] for at in np.flatnonzero(missing[row])),
+        )
+        for row in np.flatnonzero(missing.any(axis=1))
+    )
+
+
+def _held(now: History) -> tuple[Held, ...]:
+    limit = now.plan.residual_limit
+    if limit is None:
+        return ()
+    rows = now.runs[now.runs["worst_residual"].abs() > limit]
+    return tuple(
+        Held(serial=row["serial"], run=row["run"], batch=row["batch"], point=row["worst_point"],
+             residual=float(row["worst_residual"]))
+        for row in rows.to_dict("records")
+    )  # fmt: skip
+
+
+def _remeasured(store: Store, plan: Plan, period: Period) -> tuple[Remeasured, ...]:
+    runs = read.runs(store, plan.part, plan.revision)
+    runs = runs[(runs["study"] == "") & runs["measured_at"].notna()]
+    earlier = runs[runs["superseded"].astype(bool)]
+    now = runs[~runs["superseded"].astype(bool)].set_index("piece_id")
+    listed = []
+    for row in earlier.to_dict("records"):
+        if row["piece_id"] in now.index:
+            later = now.loc[row["piece_id"]]
+            if period.start <= later["measured_at"] < period.end:
+                listed.append(Remeasured(
+                    serial=row["serial"], batch=row["batch"], earlier=row["run"],
+                    later=str(later["run"]), measured_at=later["measured_at"].to_pydatetime(),
+                ))  # fmt: skip
+    return tuple(listed)
+
+
+def _gauge(store: Store, plan: Plan, period: Period) -> tuple[GaugeStudy | None, str]:
+    """Return the newest study begun before the period's end, or why there is none."""
+    found = read.studies(store)
+    found = found[(found["part"] == plan.part) & (found["first_measured"] < period.end)]
+    if found.empty:
+        return None, "no gauge study of this part is in the store: the arm's own share is unknown"
+    newest = str(found.sort_values("last_measured")["study"].iloc[-1])
+    return gauge_study(store, newest, plan.part, plan.revision), ""
+
+
+def _fingerprint(
+    known: History, events: pd.DataFrame, period: Period, baseline: str | None, required: float
+) -> str:
+    return content_hash(
+        "month", __version__, known.plan.plan_id, period.name, baseline, required,
+        sorted(known.runs["fit_id"].astype(str)), sorted(events["event_id"].astype(str)),
+    )  # fmt: skip
