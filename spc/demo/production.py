@@ -21,34 +21,40 @@ KNOCK_SHIFT, KNOCK_YAW = (6.0, -4.0, 1.0), 0.6
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Visits:
-    """Which piece is on the stand at each run, and when.
+    """Which piece is on the stand at each run, and when: every piece once, then one again.
+
+    The last visit is drawn whether a piece was knocked or not, so that the null case shares every
+    other draw with the full scenario.
 
     Parameters
     ----------
     piece, batch
         Shape (runs,), indices.
-    again
-        Shape (runs,), True where the piece is measured a second time.
     at
         When each run began (UTC).
+    repeated
+        Whether the last visit took place.
     """
 
     piece: NDArray[np.intp]
     batch: NDArray[np.intp]
-    again: NDArray[np.bool_]
     at: tuple[datetime, ...]
+    repeated: bool
+
+    def of(self, batch: int) -> NDArray[np.intp]:
+        """Return the runs of a batch in order of time."""
+        took_place = np.arange(self.piece.size) < self.piece.size - (not self.repeated)
+        return np.flatnonzero((self.batch == batch) & took_place)
 
 
 def visits(pieces: Pieces, batches: tuple[Batch, ...], wrong: Incidents) -> Visits:
-    """Return the runs in order: each batch's pieces, and a knocked piece once more at the end."""
-    rows: list[tuple[int, int, bool, datetime]] = []
-    for i, batch in enumerate(batches):
-        queue = [(int(p), False) for p in np.flatnonzero(pieces.batch == i)]
-        if wrong.bump is not None and wrong.bump.batch == i:
-            queue.append((queue[wrong.bump.piece][0], True))
-        rows += [(p, i, again, batch.measured + k * VISIT) for k, (p, again) in enumerate(queue)]
-    piece, of, again, at = zip(*rows, strict=True)
-    return Visits(piece=np.array(piece), batch=np.array(of), again=np.array(again), at=at)
+    """Return the runs: each piece in its batch's session, a knocked one again at its end."""
+    knocked = 0 if wrong.bump is None else pieces.of(wrong.bump.batch, wrong.bump.piece)
+    piece = np.append(np.arange(pieces.batch.size), knocked)
+    turn = [k for b in batches for k in range(b.size)] + [batches[pieces.batch[knocked]].size]
+    batch = pieces.batch[piece]
+    at = tuple(batches[i].measured + k * VISIT for i, k in zip(batch, turn, strict=True))
+    return Visits(piece=piece, batch=batch, at=at, repeated=wrong.bump is not None)
 
 
 def measure(
@@ -70,10 +76,10 @@ def measure(
     hits = probe(hood, s, rng["probe"], deviation)
     turned_over = np.array([float(b.upside_down) for b in batches])
     where = poses(rng["pose"], order.batch, turned_over[order.batch])
-    hits = placed(_spoiled(hood, hits, pieces, order, wrong), where)
+    hits = placed(_spoiled(hood, hits, pieces, wrong), where)
     return tuple(
         _sheet(b, [infos[k] for k in mine], hits[mine], deviation[mine])
-        for b, mine in ((b, np.flatnonzero(order.batch == i)) for i, b in enumerate(batches))
+        for b, mine in ((b, order.of(i)) for i, b in enumerate(batches))
     )
 
 
@@ -104,7 +110,8 @@ def _infos(
     own = rng.normal(0, s.part_sd_c, len(order.at))
     late = rng.integers(0, 6, len(order.at))
     out = []
-    for k, (piece, i, again) in enumerate(zip(order.piece, order.batch, order.again, strict=True)):
+    for k, (piece, i) in enumerate(zip(order.piece, order.batch, strict=True)):
+        again = k == pieces.batch.size
         at = order.at[k] + timedelta(minutes=int(late[k]))
         warmth = season(s, at) + room[i] + own[k]
         out.append(
@@ -123,21 +130,17 @@ def _infos(
     return out
 
 
-def _spoiled(hood: Hood, hits: Array, pieces: Pieces, order: Visits, wrong: Incidents) -> Array:
-    """Return the hits with the readings that went wrong, in the part's frame."""
+def _spoiled(hood: Hood, hits: Array, pieces: Pieces, wrong: Incidents) -> Array:
+    """Return the hits with the readings that went wrong; run and piece share their index."""
     out = hits.copy()
-    first = ~order.again
     for slip in (wrong.bad_hit, wrong.missing_patch, wrong.missing_hit):
         if slip is None:
             continue
-        run = np.flatnonzero((order.piece == pieces.of(slip.batch, slip.piece)) & first)[0]
-        point = hood.index(slip.point)
+        run, point = pieces.of(slip.batch, slip.piece), hood.index(slip.point)
         which = slice(None) if slip.hit == 0 else slice(slip.hit - 1, slip.hit)
         out[run, point, which] += slip.size * hood.normal[point] if slip.size else np.nan
     if wrong.bump is not None:
-        knocked = pieces.of(wrong.bump.batch, wrong.bump.piece)
-        run = np.flatnonzero((order.piece == knocked) & first)[0]
-        after = hood.index(wrong.bump.point)
+        run, after = pieces.of(wrong.bump.batch, wrong.bump.piece), hood.index(wrong.bump.point)
         out[run, after:] = placed(out[run : run + 1, after:], _knock())[0]
     return out
 
