@@ -15,7 +15,16 @@ from spc.alignment.checks import as_plan, as_rows, as_weights
 from spc.alignment.faces import Face, find_faces
 from spc.alignment.geometry import holds
 from spc.alignment.modewords import Named, describe, leftover
-from spc.alignment.patterns import BOW, Pattern, bow_of, offset_of, tilt_of, twist_of
+from spc.alignment.patterns import (
+    BOW,
+    OFFSET,
+    Pattern,
+    bow_of,
+    offset_of,
+    shapely,
+    tilt_of,
+    twist_of,
+)
 
 Array = NDArray[np.float64]
 
@@ -190,10 +199,12 @@ def _candidates(null: Array, p: Array, w: Array, faces: tuple[Face, ...]) -> tup
         shapes = [twist_of(face, p), bow_of(face, p, 0), bow_of(face, p, 1)]
         shapes += [tilt_of(face, p, 0), tilt_of(face, p, 1), offset_of(face, p)]
         for shape in shapes:
+            if not shapely(shape, w[None])[0]:
+                continue
             on = shape.column[list(face.points)]
-            free = on if shape.kind == "offset" else on - on.mean()
+            free = on if shape.kind == OFFSET else on - on.mean()
             length = float(np.sqrt((w[list(face.points)] * free**2).sum()))
-            if np.ptp(on) > 1e-6 * np.abs(on).max(initial=0.0) or shape.kind == "offset":
+            if length > 1e-6 * float(np.abs(on).max(initial=0.0)):
                 column = null.T @ (np.sqrt(w) * shape.column)
                 found.append(_Candidate(pattern=shape, column=column, length=length, face=face))
     return tuple(found)

@@ -22,6 +22,12 @@ PER_CENT = 0.01
 MM_PER_M = 1e-3
 #: A face this narrow, in mm, has no shape across it.
 NO_SPAN = 1e-6
+#: With less than this share left beside an offset and tilts of its face, a shape is none.
+SHAPELY = 0.05
+#: A face with points narrower than this share of their length counts as a line along it.
+NARROW = 0.2
+#: Points of a face that its shape needs at least.
+LEAST_POINTS = {TWIST: 4, BOW: 3}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -45,6 +51,9 @@ class Pattern:
         What an amplitude of plus one means, in words.
     column
         (points,), deviation in mm per unit of amplitude.
+    flat
+        (points, 3), what an offset and the tilts of the same face would be; the shape of a face
+        is one only by what these do not take up. Zero for a shape of the whole part.
     """
 
     name: str
@@ -54,6 +63,7 @@ class Pattern:
     unit: str
     meaning: str
     column: Array
+    flat: Array
 
 
 def _local(face: Face, nominals: Array) -> Array:
@@ -65,6 +75,32 @@ def _on_face(face: Face, values: Array, points: int) -> Array:
     column = np.zeros(points)
     column[list(face.points)] = values
     return column
+
+
+def _flat(face: Face, nominals: Array) -> Array:
+    long = max(float(face.span.max()), NO_SPAN)
+    # The points of a narrow strip differ a little in height; a lean that steep explains nothing.
+    wide = face.span >= NARROW * long
+    local = np.where(wide, _local(face, nominals) / long, 0.0)
+    columns = (np.ones(len(local)), local[:, 0], local[:, 1])
+    return np.stack([_on_face(face, values, len(nominals)) for values in columns], axis=1)
+
+
+def shapely(pattern: Pattern, weights: Array) -> NDArray[np.bool_]:
+    """Return under which weightings (k, points) a shape is more than a tilt of its face, (k,).
+
+    A face probed at three points has no twist of its own: whatever they read is a plane.
+    """
+    if not pattern.face or pattern.kind in (TILT, OFFSET):
+        return np.ones(len(weights), dtype=np.bool_)
+    root = np.sqrt(weights)
+    column = root * pattern.column
+    enough = ((weights > 0.0) & (pattern.flat[:, 0] > 0.0)).sum(-1) >= LEAST_POINTS[pattern.kind]
+    u, s, _ = np.linalg.svd(root[..., None] * pattern.flat, full_matrices=False)
+    u = u * (s > 1e-9 * np.maximum(s[:, :1], NO_SPAN))[:, None]
+    rest = column - (u @ (np.swapaxes(u, -1, -2) @ column[..., None]))[..., 0]
+    limit = SHAPELY * np.linalg.norm(column, axis=-1)
+    return np.asarray(enough & (np.linalg.norm(rest, axis=-1) > np.maximum(limit, NO_SPAN)))
 
 
 def twist_of(face: Face, nominals: Array) -> Pattern:
@@ -79,6 +115,7 @@ def twist_of(face: Face, nominals: Array) -> Pattern:
         unit="mm",
         meaning="two opposite corners of the span 1 mm out, the other two 1 mm in",
         column=_on_face(face, u * v, len(nominals)),
+        flat=_flat(face, nominals),
     )
 
 
@@ -95,6 +132,7 @@ def bow_of(face: Face, nominals: Array, which: int) -> Pattern:
         unit="mm",
         meaning=f"the middle 1 mm out against the ends of the span along {axis}",
         column=_on_face(face, 1.0 - u**2, len(nominals)),
+        flat=_flat(face, nominals),
     )
 
 
@@ -109,6 +147,7 @@ def tilt_of(face: Face, nominals: Array, which: int) -> Pattern:
         unit="mm/m",
         meaning=f"the face leans out by 1 mm for each metre along {axis}",
         column=_on_face(face, MM_PER_M * _local(face, nominals)[:, which], len(nominals)),
+        flat=_flat(face, nominals),
     )
 
 
@@ -122,6 +161,7 @@ def offset_of(face: Face, nominals: Array) -> Pattern:
         unit="mm",
         meaning="the face stands 1 mm further out",
         column=_on_face(face, np.ones(len(face.points)), len(nominals)),
+        flat=_flat(face, nominals),
     )
 
 
@@ -137,6 +177,7 @@ def size_patterns(nominals: Array, normals: Array) -> tuple[Pattern, ...]:
         unit="%",
         meaning="the part 1 % larger in every direction",
         column=products.sum(axis=1),
+        flat=np.zeros((len(nominals), 3)),
     )
     along = tuple(
         Pattern(
@@ -147,6 +188,7 @@ def size_patterns(nominals: Array, normals: Array) -> tuple[Pattern, ...]:
             unit="%",
             meaning=f"the part 1 % longer along {axis}",
             column=products[:, k],
+            flat=np.zeros((len(nominals), 3)),
         )
         for k, axis in enumerate(AXES)
     )
@@ -166,6 +208,7 @@ def squareness_patterns(nominals: Array, normals: Array) -> tuple[Pattern, ...]:
             unit="mm/m",
             meaning=f"the angle between {AXES[a]} and {AXES[b]} narrower by 1 mm in 1 m",
             column=0.5 * MM_PER_M * (normals[:, a] * about[:, b] + normals[:, b] * about[:, a]),
+            flat=np.zeros((len(nominals), 3)),
         )
         for a, b in pairs
     )
