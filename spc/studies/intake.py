@@ -13,6 +13,7 @@ from spc.plan import Plan
 from spc.store import read, write
 from spc.store.connection import Store, now
 from spc.studies.arrays import hit_array
+from spc.studies.events import event_identity
 from spc.studies.fitting import Fitted, fit_hits, fit_rows
 from spc.studies.reported import reported_rows
 
@@ -129,10 +130,7 @@ def _nothing_new(name: str, kind: str, rows: int, known: int, warnings: tuple[st
 
 def _take_events(store: Store, checked: Events, who: str) -> Taken:
     rows = checked.events.copy()
-    rows["event_id"] = [
-        content_hash("event", str(r["happened_at"]), r["kind"], r["part"], r["mould"], r["note"])
-        for r in rows.to_dict("records")
-    ]
+    rows["event_id"] = [event_identity(row) for row in rows.to_dict("records")]
     rows = rows.drop_duplicates("event_id")
     known = set(read.events(store).event_id)
     fresh = rows[~rows.event_id.isin(known)].assign(file_id=checked.file_id, taken_at=now())

@@ -1,0 +1,78 @@
+"""spc chart."""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import click
+
+from spc.cli.options import FOUND, json_option, part_options, reader, show, store_option
+
+
+@click.group("chart")
+def command() -> None:
+    """Chart points and the fit's own figures, and list the signals."""
+
+
+def _chart_options(function: Callable[..., Any]) -> Callable[..., Any]:
+    options = (
+        click.option("--by", type=click.Choice(["batch", "piece"]), default="batch",
+                     show_default=True, help="What one point on the chart is."),
+        click.option("--baseline", metavar="SPAN", help="Span that the limits stand on, such as "
+                     "B01..B12 or 2026-04-01..2026-06-30; the first batches where not named."),
+        click.option("--span", help="Chart only this span."),
+        click.option("--mould", help="Chart only this mould."),
+        click.option("--page", type=click.Path(path_type=Path, dir_okay=False),
+                     help="Write the charts as a page that works offline."),
+        click.option("--fail-on", type=click.Choice(["signal"]),
+                     help="Exit with status 1 where there is one."),
+        part_options, store_option, json_option,
+    )  # fmt: skip
+    for option in reversed(options):
+        function = option(function)
+    return function
+
+
+@command.command("show")
+@click.argument("series", nargs=-1, required=True)
+@_chart_options
+def show_series(series: tuple[str, ...], **options: Any) -> int:
+    """Chart one or more SERIES: check points by name, or fit-noise, fit-worst, hit-spread.
+
+    Example: spc chart show hinge-pad-left fit-noise --baseline B01..B12
+    """
+    return _charts(series, **options)
+
+
+@command.command("list")
+@_chart_options
+def list_series(**options: Any) -> int:
+    """Show the state of every series, those with signals first.
+
+    Example: spc chart list --fail-on signal
+    """
+    return _charts(None, **options)
+
+
+def _charts(
+    names: tuple[str, ...] | None, *, store_path: Path, as_json: bool, page: Path | None,
+    fail_on: str | None, **question: Any,
+) -> int:  # fmt: skip
+    from spc.pages.chart_text import chart_text, monitor_text
+    from spc.studies.monitor import monitor
+
+    with reader(store_path) as store:
+        study = monitor(store, names=names, **question)
+    show(study, chart_text if names else monitor_text, as_json)
+    if page is not None:
+        _write(study, names, page, as_json)
+    return FOUND if fail_on and study.signals else 0
+
+
+def _write(study: Any, names: tuple[str, ...] | None, page: Path, quiet: bool) -> None:
+    from spc.pages.chart_page import chart_page
+    from spc.pages.shell import write_page
+
+    write_page(page, chart_page(study, names[0] if names and len(names) == 1 else None))
+    if not quiet:
+        click.echo(f"Wrote {page}")

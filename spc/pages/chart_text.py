@@ -1,0 +1,68 @@
+"""Charts for the terminal: what they say, and the signals."""
+
+import numpy as np
+
+from spc.pages.display import NONE, count, length, moment
+from spc.pages.text import table
+from spc.studies.monitor import RANGE_CHART, Monitor, Signal
+
+
+def monitor_text(monitor: Monitor) -> str:
+    """Return the state of every series and mould, those with signals first."""
+    unit = monitor.plan.unit
+    rows = sorted(_states(monitor), key=lambda row: (-row[0], row[1]))
+    head = ("series", "mould", "points", "center", "limits", "last", "signals", "")
+    what = "batch means" if monitor.rows.by == "batch" else "pieces"
+    return "\n".join([
+        f"{monitor.plan.part} {monitor.plan.revision}: charts of {what}, limits from "
+        f"{monitor.baseline}, lengths in {unit}",
+        *(f"note: {remark}" for remark in (*monitor.remarks, *_common_note(monitor))),
+        "",
+        table(head, [row[2] for row in rows], "  rrrrr"),
+    ])  # fmt: skip
+
+
+def _common_note(monitor: Monitor) -> tuple[str, ...]:
+    notes = set(monitor.notes)
+    return tuple(notes) if len(notes) == 1 and notes != {""} else ()
+
+
+def _states(monitor: Monitor) -> list[tuple[int, str, tuple[str, ...]]]:
+    unit = monitor.plan.unit
+    states: list[tuple[int, str, tuple[str, ...]]] = []
+    moulds = np.array(monitor.rows.moulds, dtype=object)
+    common = bool(_common_note(monitor))
+    for column, name in enumerate(monitor.series.names):
+        for mould in sorted(set(monitor.rows.moulds)):
+            at = np.flatnonzero(moulds == mould)
+            mine = [s for s in monitor.signals if s.series == name and s.mould == mould]
+            lower, upper = monitor.lower[at[0], column], monitor.upper[at[0], column]
+            limits = f"{length(lower, unit)} to {length(upper, unit)}"
+            row = (
+                name, mould or NONE, str(len(at)), length(monitor.center[at[0], column], unit),
+                limits if np.isfinite(upper) else NONE,
+                length(monitor.values[at[-1], column], unit), str(len(mine)),
+                "" if common else monitor.notes[column],
+            )  # fmt: skip
+            states.append((len(mine), name, row))
+    return states
+
+
+def chart_text(monitor: Monitor) -> str:
+    """Return the charts of the series with their signals in words."""
+    found = [_signal_text(s, monitor) for s in monitor.signals]
+    tail = found or ["No signal."]
+    return "\n".join([monitor_text(monitor), "", *tail])
+
+
+def _signal_text(signal: Signal, monitor: Monitor) -> str:
+    unit = monitor.plan.unit
+    where = f"{signal.series}" + (f", mould {signal.mould}" if signal.mould else "")
+    size = length(signal.value - signal.center, unit, signed=True)
+    until = f" to {signal.last}" if signal.last != signal.first else ""
+    off = "" if signal.chart == RANGE_CHART else f", {size} {unit} off the centre"
+    what = "batch" if monitor.rows.by == "batch" else "piece"
+    return (
+        f"SIGNAL {where}: {signal.rule}, {what} {signal.first}{until} "
+        f"({moment(signal.since)}; {count(signal.points, 'point')}){off}"
+    )

@@ -1,0 +1,36 @@
+"""A month for the terminal: the answer, and what to look at."""
+
+from pathlib import Path
+
+from spc.pages.display import count, length
+from spc.studies.month import Month
+from spc.studies.point_state import leading
+
+
+def month_text(month: Month, page: Path) -> str:
+    """Return the month's sentences, its findings, and the page to open."""
+    head = f"{month.plan.part} {month.plan.revision}, {month.period.name}"
+    return "\n".join([head, *month.answer, *findings(month), f"Open {page}"])
+
+
+def findings(month: Month) -> list[str]:
+    """Return one line for each thing found in the month."""
+    unit = month.plan.unit
+    lines = [
+        f"  bad hit: {s.point} hit {s.hit} of piece {s.serial} (run {s.run}) lies "
+        f"{length(s.off, unit, signed=True)} {unit} off its neighbours"
+        for s in month.suspects
+    ]
+    lines += [
+        f"  hold: piece {h.serial} (run {h.run}) leaves {length(h.residual, unit, signed=True)} "
+        f"{unit} at {h.point}"
+        for h in month.held
+    ]
+    lines += [f"  measured again: piece {r.serial}, {r.later} in place of {r.earlier}"
+              for r in month.remeasured]  # fmt: skip
+    lines += [f"  not measured: {', '.join(g.points)} of piece {g.serial}" for g in month.gaps]
+    first = leading(month.new_signals)
+    if first:
+        named = ", ".join(dict.fromkeys(s.series for s in first))
+        lines.append(f"  {count(len(first), 'chart')} with new signals: {named}")
+    return lines

@@ -1,0 +1,83 @@
+"""Events: what happened to mould, material or arm."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import pandas as pd
+
+from spc.identity import content_hash
+from spc.ingest.fields import times
+from spc.store import read, write
+from spc.store.connection import Store, now
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ListedEvent:
+    """One event.
+
+    Parameters
+    ----------
+    happened_at
+        When, UTC.
+    kind, part, mould, note
+        What; empty part or mould means all.
+    already
+        True where it was recorded before.
+    """
+
+    happened_at: datetime
+    kind: str
+    part: str
+    mould: str
+    note: str
+    already: bool = False
+
+
+def add_event(store: Store, event: Mapping[str, str], zone: str | None, who: str) -> ListedEvent:
+    """Record one event; the very same again changes nothing.
+
+    Parameters
+    ----------
+    store
+        An open store.
+    event
+        at, kind, part, mould, note, as text.
+    zone
+        Time zone where ``at`` carries none.
+    who
+        Who records it.
+    """
+    moments, zones = times(
+        pd.Series([event["at"]], name="--at"), pd.Series([1]), file="the command", zone=zone
+    )
+    said = {key: event[key] for key in ("kind", "part", "mould", "note")}
+    identity = event_identity({"happened_at": moments.iloc[0], **said})
+    already = identity in set(read.events(store)["event_id"])
+    if not already:
+        row = {"event_id": identity, "happened_at": moments.iloc[0], "zone": zones.iloc[0], **said,
+               "file_id": "", "taken_at": now()}  # fmt: skip
+        write.append(
+            store, {"event": pd.DataFrame([row])}, action="event added", subject=said["kind"],
+            who=who, event_id=identity,
+        )  # fmt: skip
+    return ListedEvent(happened_at=moments.iloc[0].to_pydatetime(), **said, already=already)
+
+
+def event_identity(row: Mapping[Any, Any]) -> str:
+    """Return the content hash of an event."""
+    return content_hash(
+        "event", str(row["happened_at"]), row["kind"], row["part"], row["mould"], row["note"]
+    )
+
+
+def listed_events(store: Store, part: str | None = None) -> tuple[ListedEvent, ...]:
+    """Return events in the order they happened."""
+    return tuple(
+        ListedEvent(
+            happened_at=row["happened_at"].to_pydatetime(),
+            **{key: row[key] for key in ("kind", "part", "mould", "note")},
+        )
+        for row in read.events(store, part).to_dict("records")
+    )
