@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from spc.capability.batches import UNKNOWN, batch_codes
+from spc.capability.batches import UNKNOWN, Components, batch_codes
 from spc.capability.bounds import FloatArray, check_level, positive
 from spc.capability.index_intervals import index_intervals, index_on_target
 from spc.capability.notes import FEWEST_FOR_INDEX, index_notes
@@ -79,6 +79,8 @@ class Capability:
         Confidence level of all intervals.
     note
         Plain words a point, empty where there is nothing to say.
+    components
+        Variation within and between batches; None where no batches were given.
     """
 
     n: IntArray
@@ -122,6 +124,7 @@ class Capability:
     range_only: BoolArray
     level: float
     note: tuple[str, ...]
+    components: Components | None
 
 
 def capability(
@@ -265,6 +268,7 @@ def _indices(
         range_only=spread.n < FEWEST_FOR_INDEX,
         level=level,
         note=note,
+        components=spread.components,
     )
 
 
