@@ -147,13 +147,13 @@ def _note(n: int, n_ranges: int, sigma: float, fewest: int) -> str:
     if n == 0:
         return "no value in the baseline"
     if n < fewest:
-        return f"no limits: {n} baseline value{'s' * (n != 1)}, at least {fewest} are needed"
+        return f"no limits: {n} baseline value{'s' * int(n > 1)}, at least {fewest} are needed"
     if np.isnan(sigma):
         return "no limits: no two baseline values follow each other without a gap"
     if sigma == 0:
         return "no limits: the baseline does not vary, or varies less than it was recorded to"
     if n < SETTLED:
         return f"provisional: limits from {n} values, {SETTLED} or more make them settled"
-    if n_ranges < n // 2:
+    if n_ranges < 0.6 * n:
         return f"{n} baseline values, but only {n_ranges} moving ranges: many gaps"
     return ""

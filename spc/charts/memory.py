@@ -16,11 +16,12 @@ from numpy.typing import ArrayLike
 
 from spc.charts import arrays
 from spc.charts.arrays import Bools, Floats, Ints
+from spc.charts.sigma import total_and_count
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Ewma:
-    """An exponentially weighted moving average and its limits, ``(runs, points)`` throughout.
+    """An exponentially weighted moving average and its limits, ``(runs, points)``.
 
     Parameters
     ----------
@@ -34,7 +35,7 @@ class Ewma:
         True where the average is beyond a limit; never at a missing value, which brings no
         evidence.
     n
-        Number of values seen so far in the span.
+        Number of values that the chart has seen, ``(points,)``.
     lam, width
         Weight of the newest value; distance of the limits in standard deviations of the average.
     """
@@ -91,57 +92,72 @@ def ewma(
     middle = arrays.per_point(center, shape, "center")
     scale = arrays.per_point(sigma, shape, "sigma")
     scale = np.where(scale > 0, scale, np.nan)
-    ages = arrays.span_ages(spans, shape[0])
-    dev = a - middle
-    missing = np.isnan(dev)
-    state = np.where(missing, 0.0, dev)
-    seen = _seen(missing, ages)
-    _average(state, missing, ages, lam)
-    if scale.ndim == 2 and scale.shape[0] > 1:
-        variance = np.where(missing, np.nan, np.broadcast_to(scale, shape)) ** 2
-        half = width * np.sqrt(_variance(variance, missing, ages, lam))
-    else:
-        half = scale * (width * _growth(seen, lam))
-    beyond = (np.abs(state) > half) & ~missing
-    half = np.broadcast_to(half, shape)
-    return Ewma(z=state + middle, lower=middle - half, upper=middle + half, beyond=beyond,
-                n=np.broadcast_to(seen, shape), lam=lam, width=width)  # fmt: skip
+    begins = arrays.span_ages(spans, shape[0]) == 0
+    z, upper, lower = np.empty(shape), np.empty(shape), np.empty(shape)
+    beyond = np.empty(shape, dtype=bool)
+    state = _State.at_rest(shape[1], lam)
+    for rows, _ in arrays.row_blocks(shape):
+        mid, own = arrays.rows_of(middle, rows), arrays.rows_of(scale, rows)
+        dev = np.subtract(a[rows], mid, out=z[rows])
+        missing = np.isnan(dev)
+        half = upper[rows]
+        state.follow(dev, missing, begins[rows], np.broadcast_to(own**2, dev.shape), half)
+        half *= width
+        np.greater(np.abs(dev), half, out=beyond[rows])
+        beyond[rows] &= ~missing
+        dev += mid
+        np.subtract(mid, half, out=lower[rows])
+        half += mid
+    n = total_and_count(a)[1]
+    return Ewma(z=z, lower=lower, upper=upper, beyond=beyond, n=n, lam=lam, width=width)
 
 
-def _seen(missing: Bools, ages: Ints) -> Ints:
-    """Count the values of the span up to each run, ``(runs, 1)`` where none is missing."""
-    if not missing.any():
-        return ages[:, None] + 1
-    total = np.cumsum(~missing, axis=0)
-    first = np.arange(len(ages)) - ages
-    before = np.concatenate([np.zeros((1, missing.shape[1]), dtype=total.dtype), total])[first]
-    return np.asarray(total - before)
+@dataclass(slots=True)
+class _State:
+    """The average less centre and its variance after the last run, ``(points,)`` each."""
+
+    average: Floats
+    variance: Floats
+    lam: float
+
+    @classmethod
+    def at_rest(cls, points: int, lam: float) -> "_State":
+        return cls(np.zeros(points), np.zeros(points), lam)
+
+    def follow(
+        self, dev: Floats, missing: Bools, begins: Bools, square: Floats, half: Floats
+    ) -> None:
+        """Turn ``dev`` into averages in place and write their standard deviation into ``half``."""
+        gaps: Bools = np.asarray(missing.any(axis=1))
+        where = (missing, gaps.tolist(), begins.tolist())
+        dev *= self.lam
+        np.copyto(dev, 0.0, where=missing)
+        self.average = _decay(dev, self.average, 1 - self.lam, *where)
+        settled = square[0] * (self.lam / (2 - self.lam))
+        if square.strides[0] == 0 and not begins.any() and _equal(self.variance, settled):
+            half[:] = settled
+        else:
+            np.multiply(square, self.lam**2, out=half)
+            np.multiply(half, 0.0, out=half, where=missing)  # stays NaN where sigma is not known
+            self.variance = _decay(half, self.variance, (1 - self.lam) ** 2, *where)
+        np.sqrt(half, out=half)
 
 
-def _growth(seen: Ints, lam: float) -> Floats:
-    """Return the standard deviation of the average of ``seen`` values, for sigma 1."""
-    top = int(seen.max(initial=0))
-    done = -np.expm1(2 * np.arange(top + 1) * np.log1p(-lam)) if lam < 1 else np.ones(top + 1)
-    return np.asarray(np.sqrt(lam / (2 - lam) * done)[seen])
+def _decay(
+    steps: Floats, last: Floats, keep: float, missing: Bools, gaps: list[bool], begins: list[bool]
+) -> Floats:
+    """Add to each row what is kept of the row before, in place; at a gap all of it is kept."""
+    kept = np.empty_like(last)
+    for row, lost, gap, new in zip(steps, missing, gaps, begins, strict=True):
+        if not new:
+            np.multiply(last, keep, out=kept)
+            if gap:
+                np.copyto(kept, last, where=lost)
+            row += kept
+        last = row
+    return last.copy()
 
 
-def _average(state: Floats, missing: Bools, ages: Ints, lam: float) -> None:
-    """Run the recursion down the runs in place; one row of points at a time."""
-    gaps = np.asarray(missing.any(axis=1))
-    previous = np.zeros(state.shape[1])
-    for row, gap, age, lost in zip(state, gaps, ages, missing, strict=True):
-        if age == 0:
-            previous = np.zeros(state.shape[1])
-        row *= lam
-        row += np.where(lost, previous, (1 - lam) * previous) if gap else (1 - lam) * previous
-        previous = row
-
-
-def _variance(variance: Floats, missing: Bools, ages: Ints, lam: float) -> Floats:
-    previous = np.zeros(variance.shape[1])
-    for row, lost, age in zip(variance, missing, ages, strict=True):
-        if age == 0:
-            previous = np.zeros(variance.shape[1])
-        row[:] = np.where(lost, previous, (1 - lam) ** 2 * previous + lam**2 * row)
-        previous = row
-    return variance
+def _equal(variance: Floats, settled: Floats) -> bool:
+    """Tell whether the variance has come to its end value, to rounding, wherever it is known."""
+    return bool((np.isnan(settled) | (variance >= settled * (1 - 1e-15))).all())

@@ -260,8 +260,15 @@ def signals(
     for name in rules:
         arrays.require(name in RULES, "rule", repr(name), f"one of {', '.join(RULES)}")
     arrays.require(width > 0, "width", width, "above 0")
-    dev = a - arrays.per_point(center, shape, "center")
+    middle = arrays.per_point(center, shape, "center")
     scale = arrays.per_point(sigma, shape, "sigma") * (width / 3.0)
     scale = np.where(scale > 0, scale, np.nan)
     ages = arrays.span_ages(spans, shape[0])
-    return {name: RULES[name].find(dev, scale, ages) for name in rules}
+    out = {name: np.empty(shape, dtype=bool) for name in rules}
+    overlap = max((RULES[name].runs for name in rules), default=1) - 1
+    for rows, before in arrays.row_blocks(shape, overlap):
+        # the overlap lets a pattern that began in the block before be completed in this one
+        dev, own = a[rows] - arrays.rows_of(middle, rows), arrays.rows_of(scale, rows)
+        for name, found in out.items():
+            found[rows.start + before : rows.stop] = RULES[name].find(dev, own, ages[rows])[before:]
+    return out
