@@ -175,7 +175,7 @@ def capability(
     (`spc.capability.batch_bounds`).
     """
     check_level(level)
-    x = _readings(x)
+    x = readings(x)
     codes = None if batch is None else batch_codes(batch, x.shape[0])
     if codes is not None:
         x = np.where(codes[:, np.newaxis] == UNKNOWN, np.nan, x)
@@ -194,7 +194,8 @@ def capability(
     return _indices(x, (lower, upper, aim), spread, (within, nu), level, note)
 
 
-def _readings(x: ArrayLike) -> FloatArray:
+def readings(x: ArrayLike) -> FloatArray:
+    """Return readings as (pieces, points) floats, NaN for missing; one dimension is one point."""
     array = np.asarray(x, dtype=np.float64)
     array = array[:, np.newaxis] if array.ndim == 1 else array
     if array.ndim != 2:
