@@ -55,10 +55,10 @@ def patch_normals(hits: ArrayLike, rotation: ArrayLike, normals: ArrayLike) -> P
     n = as_plan(np.zeros_like(np.asarray(normals, dtype=np.float64)), normals)[1]
     if h.ndim != 4 or h.shape[1] != len(n) or h.shape[-1] != 3 or r.shape != (len(h), 3, 3):
         raise DataError(f"hits {h.shape} and rotation {r.shape} do not fit {len(n)} points")
-    present = ~np.isnan(h @ np.ones(3))
+    present: NDArray[np.bool_] = np.asarray(~np.isnan(h.sum(-1)))
     count = present.sum(-1)
-    usable = (count >= 3) & ~np.isnan(r).any((-1, -2))[:, None]
-    weight = present / np.maximum(count, 1)[..., None]
+    usable = (count >= 3) & ~np.isnan(r[:, :1, 0])
+    weight = present / np.maximum(count[..., None], 1)
     mean = (np.where(present[..., None], h, 0.0) * weight[..., None]).sum(-2)
     about = np.where(present[..., None], h - mean[..., None, :], 0.0)
     turned = about @ np.swapaxes(np.nan_to_num(r), -1, -2)[:, None]

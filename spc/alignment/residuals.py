@@ -144,7 +144,7 @@ def examine(
     root = _own_sd(distinct, found)[which]
     scale = _sigma(sigma, len(d))
     standardised = v / (root * scale[:, None])
-    internal, external = _studentised(v / root, ssr, dof)
+    internal, external = studentise(v / root, ssr, dof)
     p_known = _two_sided(standardised, sigma_dof)
     p_same = _two_sided(external, (dof - 1.0)[:, None])
     groups = found.groups[which]
@@ -235,7 +235,21 @@ def _own_sd(weights: Array, found: Cofactors) -> Array:
     return np.sqrt(np.where(checked, variance, np.nan))
 
 
-def _studentised(scaled: Array, ssr: Array, dof: Ints) -> tuple[Array, Array]:
+def studentise(scaled: Array, ssr: Array, dof: Ints) -> tuple[Array, Array]:
+    """Return internally and externally studentised residuals [3]_.
+
+    Parameters
+    ----------
+    scaled
+        (runs, points), residuals over their SD at σ = 1.
+    ssr, dof
+        (runs,), of the fit.
+
+    Returns
+    -------
+    internal, external
+        (runs, points); NaN where dof is below 1, or below 2 for the external ones.
+    """
     free = dof[:, None].astype(np.float64)
     s = np.sqrt(np.where((dof > 0) & (ssr > 0.0), ssr / np.maximum(dof, 1), np.nan))
     internal = scaled / s[:, None]

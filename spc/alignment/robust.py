@@ -48,7 +48,8 @@ class HuberFit:
     rounds
         (runs,), times the weights were set anew.
     settled
-        (runs,), whether the factors came to rest.
+        (runs,), whether the factors came to rest. They drift on where points that cannot be told
+        apart are all beyond the bound: then the data prefer none of them.
     """
 
     fit: PlaneFit
