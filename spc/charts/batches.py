@@ -18,13 +18,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import betaincinv, chdtri
 
 from spc.charts import arrays
 from spc.charts.arrays import Floats, Ints
 from spc.charts.limits import FEWEST, IndividualsLimits, individuals_limits
 from spc.charts.sigma import moving_ranges
 from spc.charts.subgroups import sizes_and_means, subgroup_limits
+from spc.charts.tails import chi2_isf, f_isf
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -170,8 +170,8 @@ def _share(between: Floats, within: Floats) -> Floats:
 def _sd_interval(sd: Floats, df: Floats, level: float) -> tuple[Floats, Floats]:
     tail = (1 - level) / 2
     with np.errstate(divide="ignore", invalid="ignore"):  # no degrees of freedom: NaN
-        low = sd * np.sqrt(df / chdtri(df, tail))
-        high = sd * np.sqrt(df / chdtri(df, 1 - tail))
+        low = sd * np.sqrt(df / chi2_isf(tail, df))
+        high = sd * np.sqrt(df / chi2_isf(1 - tail, df))
     return np.where(df > 0, low, np.nan), np.where(df > 0, high, np.nan)
 
 
@@ -182,9 +182,9 @@ def _difference_interval(
     tail = (1 - level) / 2
     known = (first_df > 0) & (second_df > 0)
     f1, f2 = np.where(known, first_df, 1.0), np.where(known, second_df, 1.0)
-    g1, g2 = 1 - f1 / chdtri(f1, tail), 1 - f2 / chdtri(f2, tail)
-    h1, h2 = f1 / chdtri(f1, 1 - tail) - 1, f2 / chdtri(f2, 1 - tail) - 1
-    upper_f, lower_f = _f_quantile(f1, f2, 1 - tail), _f_quantile(f1, f2, tail)
+    g1, g2 = 1 - f1 / chi2_isf(tail, f1), 1 - f2 / chi2_isf(tail, f2)
+    h1, h2 = f1 / chi2_isf(1 - tail, f1) - 1, f2 / chi2_isf(1 - tail, f2) - 1
+    upper_f, lower_f = f_isf(tail, f1, f2), f_isf(1 - tail, f1, f2)
     g12 = ((upper_f - 1) ** 2 - (g1 * upper_f) ** 2 - h2**2) / upper_f
     h12 = ((1 - lower_f) ** 2 - (h1 * lower_f) ** 2 - g2**2) / lower_f
     product, gap = first * second, first - second
@@ -193,11 +193,6 @@ def _difference_interval(
     low = np.maximum(gap - np.sqrt(np.maximum(down, 0.0)), 0.0)
     high = np.maximum(gap + np.sqrt(np.maximum(up, 0.0)), 0.0)
     return np.where(known, low, np.nan), np.where(known, high, np.nan)
-
-
-def _f_quantile(f1: Floats, f2: Floats, p: float) -> Floats:
-    share = betaincinv(f1 / 2, f2 / 2, p)
-    return np.asarray(f2 * share / (f1 * (1 - share)))
 
 
 def _note(told: int, batches: int, between: float, low: float) -> str:
