@@ -109,6 +109,13 @@ def study_runs(store: Store, plan: Plan, study: str) -> History:
     return _laid_out(store, plan, runs[~unaligned].reset_index(drop=True), counts)
 
 
+def one_run(store: Store, plan: Plan, run_id: str) -> History:
+    """Return the history that is one aligned run, whatever it is for."""
+    runs = read.runs(store, plan.part, plan.revision)
+    counts = {"superseded": 0, "unaligned": 0, "undated": 0}
+    return _laid_out(store, plan, runs[runs["run_id"] == run_id].reset_index(drop=True), counts)
+
+
 def _laid_out(store: Store, plan: Plan, runs: pd.DataFrame, counts: dict[str, int]) -> History:
     geometry = plan_arrays(plan)
     long = read.deviations(store, plan.part, plan.revision)

@@ -1,0 +1,513 @@
+"""One run reviewed: is the fit usual, which point is it, and what to do."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from spc.alignment.hits import average_hits
+from spc.alignment.modes import ResidualModes, mode_scores, residual_modes
+from spc.alignment.naming import wrong_of_two
+from spc.alignment.reliability import PlanReliability, reliability
+from spc.alignment.residuals import ResidualTests, examine
+from spc.errors import NotFoundError
+from spc.ingest.checked import DEVIATIONS
+from spc.plan import Plan
+from spc.store import read
+from spc.store.connection import Store
+from spc.studies.advice import Advice, advise
+from spc.studies.arrays import Array, hit_array
+from spc.studies.evidence import Omission, omissions_tried
+from spc.studies.history import History, one_run, production
+from spc.studies.hit_check import SuspectHit, suspect_hits
+from spc.studies.reference import (
+    Neighbours,
+    Reference,
+    like_its_neighbours,
+    like_the_others,
+    off_usual,
+    reference,
+)
+from spc.studies.runs import find_run
+
+#: Chance of a false alarm of each verdict where nothing is wrong.
+ALPHA = 0.0027
+#: Of the smallest detectable error: Baarda's usual pair.
+DETECT_ALPHA, DETECT_POWER = 0.001, 0.80
+#: Largest residual that is held where the plan sets none, mm: usual for blow- and rotationally
+#: moulded tanks (0.050 in; common practice, no published source).
+USUAL_LIMIT = 1.27
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReviewedPoint:
+    """One fit point of a run; lengths in mm.
+
+    Parameters
+    ----------
+    point, group
+        Its names.
+    used
+        False where it was omitted or not measured.
+    residual
+        What the fit left there.
+    usual
+        What it usually leaves there on this mould; NaN without a history.
+    leverage, redundancy
+        Share of an error that moves the part, and share that shows; they add to one.
+    standardised
+        Residual less the usual one, over its own standard deviation from the history; without a
+        history, the residual internally studentised.
+    p
+        Chance of such a residual at any of the distinct residuals with nothing wrong.
+    studentised
+        Externally studentised residual, sigma from this fit alone.
+    detectable
+        Smallest error found at ALPHA 0.001 with power 0.80; infinite where nothing is checked.
+    harm, harmed
+        Largest shift that such an error brings to a check point, and that point.
+    tied
+        Points that the fit cannot tell from it.
+    near
+        Points that it can hardly tell from it (residuals correlated beyond 0.9).
+    mistaken
+        Chance that the point with the larger residual is the wrong one of this and its nearest
+        neighbour in correlation, at the size seen; NaN where it does not apply.
+    hit_sd
+        Standard deviation of its hits.
+    """
+
+    point: str
+    group: str
+    used: bool
+    residual: float
+    usual: float
+    leverage: float
+    redundancy: float
+    standardised: float
+    p: float
+    studentised: float
+    detectable: float
+    harm: float
+    harmed: str
+    tied: tuple[str, ...]
+    near: tuple[str, ...]
+    mistaken: float
+    hit_sd: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReviewedMode:
+    """One mode of what the fit leaves.
+
+    Parameters
+    ----------
+    name, description
+        In words.
+    score
+        In mm, with the standard deviation of one reading.
+    usual, sd
+        Of the reference pieces; NaN without.
+    z
+        Score less the usual one in ``sd``.
+    """
+
+    name: str
+    description: str
+    score: float
+    usual: float
+    sd: float
+    z: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckedPoint:
+    """One check point of a run; lengths in mm.
+
+    Parameters
+    ----------
+    point, group
+        Its names.
+    deviation
+        After the fit; NaN where not measured.
+    lower, upper
+        Tolerance; NaN where none.
+    usual, z
+        Usual deviation on this mould, and the distance from it in standard deviations.
+    from_alignment
+        Standard deviation that the alignment alone brings, from probing noise.
+    hit_sd
+        Standard deviation of its hits.
+    """
+
+    point: str
+    group: str
+    deviation: float
+    lower: float
+    upper: float
+    usual: float
+    z: float
+    from_alignment: float
+    hit_sd: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OtherFit:
+    """A result of the same run that is not its working one.
+
+    Parameters
+    ----------
+    result_set, omitted, fitted_at
+        Which.
+    noise, worst_point, worst_residual
+        Its figures, mm.
+    """
+
+    result_set: str
+    omitted: str
+    fitted_at: datetime
+    noise: float
+    worst_point: str
+    worst_residual: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Review:
+    """A run reviewed; lengths in mm.
+
+    Parameters
+    ----------
+    plan
+        The plan of its working fit.
+    run_id, run, serial, mould, batch, operator, device, study, measured_at
+        The run.
+    superseded
+        True where the piece was measured again later.
+    advice
+        The verdict, in words first.
+    n_points, dof
+        Fit points used and degrees of freedom left.
+    omitted
+        Points left out.
+    noise
+        Noise estimate with ``dof`` degrees of freedom.
+    worst_point, worst_residual, limit, limit_source
+        Largest residual, the limit it is held against, and where that comes from.
+    probing, probing_dof
+        Standard deviation of a point's mean from the spread of hits over the history.
+    p_probing
+        Chance that probing alone leaves this much.
+    t2, p_usual
+        Hotelling's T² of the modes against usual pieces, and its chance.
+    usual
+        Which pieces are usual, or why it cannot be said.
+    history_noise
+        Standard deviation of a reading that the point tests use.
+    hit_sd, hit_dof
+        Pooled spread of hits of this run.
+    points, modes, checks
+        The tables.
+    omissions
+        The fit as it would be without each point.
+    suspects
+        Hits that do not belong.
+    others
+        Earlier fits and fits of other result sets.
+    """
+
+    plan: Plan
+    run_id: str
+    run: str
+    serial: str
+    mould: str
+    batch: str
+    operator: str
+    device: str
+    study: str
+    measured_at: datetime | None
+    superseded: bool
+    advice: Advice
+    n_points: int
+    dof: int
+    omitted: tuple[str, ...]
+    noise: float
+    worst_point: str
+    worst_residual: float
+    limit: float
+    limit_source: str
+    probing: float
+    probing_dof: int
+    p_probing: float
+    t2: float
+    p_usual: float
+    usual: str
+    history_noise: float
+    hit_sd: float
+    hit_dof: int
+    points: tuple[ReviewedPoint, ...]
+    modes: tuple[ReviewedMode, ...]
+    checks: tuple[CheckedPoint, ...]
+    omissions: tuple[Omission, ...]
+    suspects: tuple[SuspectHit, ...]
+    others: tuple[OtherFit, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Examined:
+    """What the review works with."""
+
+    row: Any
+    history: History
+    weights: Array
+    modes: ResidualModes
+    trust: PlanReliability
+    known: Reference | None
+    why_unknown: str
+    lately: Neighbours | None
+    residuals: Array
+    tests: ResidualTests
+    sigma: float
+    probing: float
+    probing_dof: int
+
+
+def review(store: Store, name: str, part: str | None = None) -> Review:
+    """Review a run named by label, serial or identity.
+
+    Raises
+    ------
+    NotFoundError
+        Where there is no such run, or it could not be aligned.
+    """
+    row = find_run(store, name, part)
+    if not isinstance(row["fit_id"], str):
+        raise NotFoundError(
+            f"run '{row['run']}' of piece '{row['serial']}' could not be aligned: too few fit "
+            "points; measure it again"
+        )
+    seen = _examined(store, row)
+    suspects = suspect_hits(store, seen.history)
+    tried = () if row["depth"] == DEVIATIONS else _tried(store, seen)
+    return _assembled(store, seen, suspects, tried)
+
+
+def _examined(store: Store, row: Any) -> Examined:
+    plan = read.plan_by_id(store, str(row["plan_id"]))
+    history = one_run(store, plan, str(row["run_id"]))
+    geometry = history.geometry
+    omitted = tuple(p for p in str(row["omitted"]).split(",") if p)
+    out = np.isin(geometry.names, omitted) | ~np.isfinite(history.deviations[0])
+    weights = np.where(out, 0.0, geometry.weights)
+    modes = residual_modes(geometry.nominals, geometry.normals, weights, geometry.names)
+    past = _production(store, plan)
+    known, why = (
+        reference(past, modes, str(row["mould"]), str(row["run_id"]))
+        if past is not None
+        else (None, "no production run is in the store yet")
+    )
+    residuals = history.deviations[0] - (0.0 if known is None else known.mean)
+    sigma = known.noise if known is not None and np.isfinite(known.noise) else np.nan
+    usable = bool(np.isfinite(sigma) and sigma > 0)
+    probing, probing_dof = _probing(history if past is None else past)
+    return Examined(
+        row=row, history=history, weights=weights, modes=modes, known=known, why_unknown=why,
+        lately=None
+        if known is None or past is None
+        else like_its_neighbours(past, modes, known, row, history.deviations[0]),
+        trust=reliability(
+            geometry.nominals, geometry.normals, weights, alpha=DETECT_ALPHA, power=DETECT_POWER
+        ),
+        residuals=residuals,
+        tests=examine(
+            residuals[None], geometry.nominals, geometry.normals, weights,
+            sigma=sigma if usable else None,
+            sigma_dof=float(known.noise_dof) if usable and known is not None else np.inf,
+        ),
+        sigma=sigma if usable else float(row["noise"]), probing=probing, probing_dof=probing_dof,
+    )  # fmt: skip
+
+
+def _production(store: Store, plan: Plan) -> History | None:
+    try:
+        return production(store, plan)
+    except NotFoundError:
+        return None
+
+
+def _probing(past: History) -> tuple[float, int]:
+    """Return the standard deviation of a point's mean from all hits, and its dof."""
+    hits = np.nan_to_num(past.hits)
+    dof = np.where(np.isfinite(past.hit_sd), np.maximum(hits - 1, 0), 0)
+    total = float(dof.sum())
+    if not total:
+        return np.nan, 0
+    variance = float((np.nan_to_num(past.hit_sd) ** 2 * dof).sum() / total)
+    return float(np.sqrt(variance / hits[hits > 0].mean())), int(total)
+
+
+def _tried(store: Store, seen: Examined) -> tuple[Omission, ...]:
+    hits = read.hits(store, [str(seen.row["run_id"])])
+    names = seen.history.geometry.names
+    laid = hit_array(hits, pd.Series([0] * len(hits)), 1, names)
+    means, _ = average_hits(laid)
+    return omissions_tried(means, seen.history.geometry, seen.weights, seen.known)
+
+
+def _assembled(
+    store: Store, seen: Examined, suspects: tuple[SuspectHit, ...], tried: tuple[Omission, ...]
+) -> Review:
+    row, plan = seen.row, seen.history.plan
+    t2, p_usual = _usual(seen)
+    limit, source = (
+        (USUAL_LIMIT, "usual for moulded tanks: common practice, no published source")
+        if plan.residual_limit is None
+        else (plan.residual_limit, "set by the plan")
+    )
+    modes, points = _modes(seen), _points(seen)
+    return Review(
+        plan=plan, **{k: str(row[k]) for k in _ROW_TEXT},
+        measured_at=None if pd.isna(row["measured_at"]) else row["measured_at"].to_pydatetime(),
+        superseded=bool(row["superseded"]),
+        advice=advise(
+            limit=limit, worst=float(row["worst_residual"]), worst_point=str(row["worst_point"]),
+            p_usual=p_usual, usual_known=seen.known is not None, points=points, modes=modes,
+            omissions=tried, suspects=suspects, dof=int(row["dof"]), alpha=ALPHA,
+            off_limit=np.nan if seen.known is None else float(np.quantile(seen.known.off, 0.99)),
+            off=_off(seen), lately=seen.lately,
+        ),
+        n_points=int(row["n_points"]), dof=int(row["dof"]),
+        omitted=tuple(p for p in str(row["omitted"]).split(",") if p),
+        noise=float(row["noise"]), worst_point=str(row["worst_point"]),
+        worst_residual=float(row["worst_residual"]), limit=limit, limit_source=source,
+        probing=seen.probing, probing_dof=seen.probing_dof, p_probing=_p_probing(seen), t2=t2,
+        p_usual=p_usual, usual=seen.why_unknown if seen.known is None else seen.known.words,
+        history_noise=seen.sigma, hit_sd=float(row["hit_sd"]), hit_dof=int(row["hit_dof"]),
+        points=points, modes=modes, checks=_checks(seen), omissions=tried, suspects=suspects,
+        others=_others(store, row),
+    )  # fmt: skip
+
+
+_ROW_TEXT = ("run_id", "run", "serial", "mould", "batch", "operator", "device", "study")
+
+
+def _usual(seen: Examined) -> tuple[float, float]:
+    if seen.known is None or not seen.known.scores.size:
+        return np.nan, np.nan
+    return like_the_others(mode_scores(seen.modes, seen.history.deviations)[0], seen.known)
+
+
+def _off(seen: Examined) -> float:
+    if seen.known is None:
+        return np.nan
+    check = ~seen.history.geometry.is_fit
+    return float(off_usual(seen.history.deviations[0], seen.known.mean, seen.known.sd, check))
+
+
+def _p_probing(seen: Examined) -> float:
+    """Return the chance that probing alone leaves as much: ssr / sigma² against chi-square."""
+    from scipy.special import chdtrc
+
+    dof, ssr = int(seen.row["dof"]), float(seen.row["ssr"])
+    if dof <= 0 or not seen.probing > 0:
+        return np.nan
+    return float(chdtrc(dof, ssr / seen.probing**2))
+
+
+def _modes(seen: Examined) -> tuple[ReviewedMode, ...]:
+    scores = mode_scores(seen.modes, seen.history.deviations)[0]
+    known = seen.known.scores if seen.known is not None else np.empty((0, len(scores)))
+    usual = known.mean(axis=0) if len(known) else np.full(len(scores), np.nan)
+    sd = known.std(axis=0, ddof=1) if len(known) > 1 else np.full(len(scores), np.nan)
+    with np.errstate(divide="ignore", invalid="ignore"):  # a mode that never varied has no z
+        z = (scores - usual) / sd
+    return tuple(
+        ReviewedMode(name=name, description=words, score=float(scores[k]), usual=float(usual[k]),
+                     sd=float(sd[k]), z=float(z[k]))
+        for k, (name, words) in enumerate(
+            zip(seen.modes.names, seen.modes.descriptions, strict=True))
+    )  # fmt: skip
+
+
+def _points(seen: Examined) -> tuple[ReviewedPoint, ...]:
+    fit = np.flatnonzero(seen.history.geometry.is_fit)
+    return tuple(_point(seen, int(at)) for at in fit)
+
+
+def _point(seen: Examined, at: int) -> ReviewedPoint:
+    tests, trust, known = seen.tests, seen.trust, seen.known
+    names = seen.history.geometry.names
+    check = ~seen.history.geometry.is_fit
+    used = bool(seen.weights[at] > 0)
+    harm = np.where(check, np.abs(trust.hidden_shift[:, at]), -1.0) * seen.sigma
+    harmed = int(np.argmax(np.nan_to_num(harm, nan=-1.0)))
+    sizes = tests.standardised if known is not None else tests.internal
+    family = tests.p_standardised_family if known is not None else tests.p_studentised_family
+    group = next((g for g in trust.groups if at in g), ())
+    return ReviewedPoint(
+        point=names[at],
+        group=seen.history.plan.points[at].group,
+        used=used,
+        residual=float(seen.history.deviations[0, at]),
+        usual=np.nan if known is None else float(known.mean[at]),
+        leverage=float(trust.leverage[at]),
+        redundancy=float(trust.redundancy[at]),
+        standardised=float(sizes[0, at]),
+        p=float(family[0, at]),
+        studentised=float(tests.external[0, at]),
+        detectable=float(trust.detectable[at] * seen.sigma),
+        harm=float(harm[harmed]) if used and check.any() else np.nan,
+        harmed=names[harmed] if used and check.any() else "",
+        tied=tuple(names[k] for k in group if k != at),
+        near=_near(seen, at, group),
+        mistaken=_mistaken(seen, at, float(sizes[0, at]), group),
+        hit_sd=float(seen.history.hit_sd[0, at]),
+    )
+
+
+def _near(seen: Examined, at: int, tied: tuple[int, ...]) -> tuple[str, ...]:
+    pairs = [(t.first, t.second) for t in seen.trust.near_ties]
+    rivals = {b if a == at else a for a, b in pairs if at in (a, b)} - set(tied)
+    return tuple(seen.history.geometry.names[k] for k in sorted(rivals))
+
+
+def _mistaken(seen: Examined, at: int, size: float, tied: tuple[int, ...]) -> float:
+    """Return the chance that the nearest rival outside its tied group is the wrong one."""
+    rivals = np.abs(seen.trust.correlation[at]).copy()
+    rivals[[at, *tied]] = np.nan
+    if not np.isfinite(rivals).any() or not np.isfinite(size):
+        return np.nan
+    return float(wrong_of_two(np.nanmax(rivals), abs(size)))
+
+
+def _checks(seen: Examined) -> tuple[CheckedPoint, ...]:
+    history, known = seen.history, seen.known
+    geometry, d = history.geometry, history.deviations[0]
+    usual = np.full(len(d), np.nan) if known is None else known.mean
+    sd = np.full(len(d), np.nan) if known is None else known.sd
+    with np.errstate(divide="ignore", invalid="ignore"):  # a point that never varied has no z
+        z = (d - usual) / sd
+    return tuple(
+        CheckedPoint(
+            point=geometry.names[at], group=history.plan.points[at].group, deviation=float(d[at]),
+            lower=float(geometry.lower[at]), upper=float(geometry.upper[at]),
+            usual=float(usual[at]), z=float(z[at]),
+            from_alignment=float(seen.trust.alignment_sigma[at] * seen.probing),
+            hit_sd=float(history.hit_sd[0, at]),
+        )
+        for at in np.flatnonzero(~geometry.is_fit)
+    )  # fmt: skip
+
+
+def _others(store: Store, row: Any) -> tuple[OtherFit, ...]:
+    fits = read.fits(store, str(row["run_id"]))
+    rest = fits[fits["fit_id"] != row["fit_id"]]
+    return tuple(
+        OtherFit(
+            result_set=str(r["result_set"]), omitted=str(r["omitted"]),
+            fitted_at=r["fitted_at"].to_pydatetime(), noise=float(r["noise"]),
+            worst_point=str(r["worst_point"]), worst_residual=float(r["worst_residual"]),
+        )
+        for r in rest.to_dict("records")
+    )  # fmt: skip
