@@ -16,6 +16,7 @@ COMMANDS = {
     "plan": "spc.cli.plan",
     "ingest": "spc.cli.ingest",
     "run": "spc.cli.run",
+    "omit": "spc.cli.omit",
     "event": "spc.cli.event",
     "chart": "spc.cli.chart",
     "capability": "spc.cli.capability",

@@ -4,12 +4,12 @@ from pathlib import Path
 
 import click
 
-from spc.cli.options import json_option, reader, show, store_option
+from spc.cli.options import FOUND, json_option, reader, show, store_option, writer
 
 
 @click.group("run")
 def command() -> None:
-    """List runs and show one."""
+    """List runs, show one, and take omitted points back."""
 
 
 @command.command("list")
@@ -31,3 +31,65 @@ def list_runs(store_path: Path, as_json: bool, part: str | None, **only: str | N
     with reader(store_path) as store:
         runs = listed_runs(store, part, **only)
     show(runs, runs_text, as_json)
+
+
+@command.command("show")
+@click.argument("run")
+@click.option("--part", help="Part number, where labels are shared between parts.")
+@click.option("--fail-on", type=click.Choice(["hold"]), help="Exit with 1 unless it is accepted.")
+@store_option
+@json_option
+def show_run(
+    run: str, store_path: Path, as_json: bool, part: str | None, fail_on: str | None
+) -> int:
+    """Show one RUN, named by its label, its piece's serial or its identity: the verdict first.
+
+    Example: spc run show H0188
+    """
+    from spc.pages.review_text import review_text
+    from spc.studies.review import review
+
+    with reader(store_path) as store:
+        found = review(store, run, part)
+    show(found, review_text, as_json)
+    return FOUND if fail_on and found.advice.verdict != "accept" else 0
+
+
+@command.command("restore")
+@click.argument("run")
+@click.argument("point", required=False)
+@click.option("--why", required=True, help="The reason in words.")
+@click.option("--part", help="Part number, where labels are shared between parts.")
+@store_option
+@json_option
+def restore_point(
+    run: str, point: str | None, store_path: Path, as_json: bool, why: str, part: str | None
+) -> None:
+    """Take an omitted POINT (all where none is named) back into a RUN's fit.
+
+    Example: spc run restore H0188 flank-1 --why "probed again, it was right"
+    """
+    from spc.pages.omission_text import decided_text
+    from spc.store.audit import who_is_here
+    from spc.studies.omissions import restore
+
+    with writer(store_path) as store:
+        decided = restore(store, run, point, why=why, who=who_is_here(), part=part)
+    show(decided, decided_text, as_json)
+
+
+@command.command("tally")
+@click.option("--part", help="Only this part.")
+@store_option
+@json_option
+def tally_runs(store_path: Path, as_json: bool, part: str | None) -> None:
+    """Count re-measured runs and omitted points by month and operator.
+
+    Example: spc run tally
+    """
+    from spc.pages.omission_text import tally_text
+    from spc.studies.tally import tally
+
+    with reader(store_path) as store:
+        rows = tally(store, part)
+    show(rows, tally_text, as_json)

@@ -373,7 +373,8 @@ def _assembled(
         advice=advise(
             limit=limit, worst=float(row["worst_residual"]), worst_point=str(row["worst_point"]),
             p_usual=p_usual, usual_known=seen.known is not None, points=points, modes=modes,
-            omissions=tried, suspects=suspects, dof=int(row["dof"]), alpha=ALPHA,
+            omissions=tried,
+            suspects=[s for s in suspects if s.point not in str(row["omitted"]).split(",")], dof=int(row["dof"]), alpha=ALPHA,
             off_limit=np.nan if seen.known is None else float(np.quantile(seen.known.off, 0.99)),
             off=_off(seen), lately=seen.lately,
         ),
