@@ -8,8 +8,14 @@ import pandas as pd
 
 from spc.errors import InputError
 
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
+# Digits of other scripts are digits to Python but not to pandas.
+_NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?")
 _ZONE = re.compile(r"(Z|[+-]\d\d:?\d\d)$")
+
+#: No part and no arm reaches a kilometre, mm: such a length is a filler for a missing one.
+LARGEST_LENGTH = 1e6
+#: Hits of a point are counted on two hands; such a number is none of them.
+LARGEST_WHOLE = 1_000_000
 
 
 def numbers(
@@ -23,7 +29,8 @@ def numbers(
         At the first field that is no plain finite number, or is empty where it is needed.
     """
     column = str(fields.name)
-    text = fields.str.replace(",", ".", regex=False) if decimal == "," else fields
+    # A point between decimal commas marks thousands or an error; 1.234 could be meant either way.
+    text = fields.str.translate(_COMMA) if decimal == "," else fields
     empty = text == ""
     good = text.map(lambda field: _NUMBER.fullmatch(field) is not None) | empty
     values = pd.to_numeric(text.where(good & ~empty, None), errors="coerce").astype("float64")
@@ -39,12 +46,42 @@ def numbers(
             column=column,
             do="give the number, or leave the row out if it was not measured"
             if empty.iloc[at]
-            else _number_hint(str(fields.iloc[at])),
+            else _number_hint(str(fields.iloc[at]), decimal),
         )
     return values
 
 
-def _number_hint(field: str) -> str:
+_COMMA = str.maketrans({",": ".", ".": "\0"})
+
+
+def lengths(
+    fields: pd.Series, lines: pd.Series, *, file: str, factor: float, decimal: str = ".",
+    needed: bool = False,
+) -> "pd.Series[float]":  # fmt: skip
+    """Return lengths in mm, ``factor`` mm a unit of the file; refuse what no part could have.
+
+    Raises
+    ------
+    InputError
+        As ``numbers`` does, and beyond a kilometre.
+    """
+    values = numbers(fields, lines, file=file, decimal=decimal, needed=needed)
+    bad = values.abs() > LARGEST_LENGTH / factor
+    if bad.any():
+        at = int(np.flatnonzero(bad)[0])
+        raise InputError(
+            f"'{fields.iloc[at]}' is more than a kilometre",
+            file=file,
+            row=int(lines.iloc[at]),
+            column=str(fields.name),
+            do="leave the row out where nothing was measured",
+        )
+    return values * factor
+
+
+def _number_hint(field: str, decimal: str) -> str:
+    if decimal == "," and "." in field:
+        return "the file has decimal commas elsewhere; write every number with the same mark"
     if re.fullmatch(r"[+-]?\d+,\d+", field):
         return "a decimal comma needs ';' or a tab between the columns"
     if field.lower() in {"nan", "inf", "-inf", "n/a", "na", "-"}:
@@ -55,7 +92,7 @@ def _number_hint(field: str) -> str:
 def whole_numbers(fields: pd.Series, lines: pd.Series, *, file: str) -> "pd.Series[int]":
     """Return whole numbers from 1; anything else is refused."""
     values = numbers(fields, lines, file=file, needed=True)
-    bad = (values != np.floor(values)) | (values < 1)
+    bad = (values != np.floor(values)) | (values < 1) | (values > LARGEST_WHOLE)
     if bad.any():
         at = int(np.flatnonzero(bad)[0])
         raise InputError(
@@ -72,7 +109,8 @@ def zone_named(name: str, *, file: str | None = None) -> ZoneInfo:
     """Return the time zone of that name."""
     try:
         return ZoneInfo(name)
-    except (ZoneInfoNotFoundError, ValueError):
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        # OSError: 'Europe' alone is a folder of zones.
         raise InputError(
             f"unknown time zone '{name}'", file=file, do="use a name such as Europe/Berlin or UTC"
         ) from None
@@ -82,7 +120,8 @@ def times(
     fields: pd.Series, lines: pd.Series, *, file: str, zone: str | None
 ) -> tuple["pd.Series[pd.Timestamp]", "pd.Series[str]"]:
     """Return times in UTC (without a zone, NaT where empty) and the zone that each came in."""
-    distinct = {field: at for at, field in reversed(list(enumerate(fields)))}
+    first = np.flatnonzero(~fields.duplicated())
+    distinct = {fields.iloc[at]: int(at) for at in first}
     utc: dict[str, pd.Timestamp | None] = {"": None}
     came_in: dict[str, str] = {"": ""}
     for field, at in distinct.items():

@@ -28,6 +28,11 @@ def read_mapping(path: Path) -> Declared:
         raise InputError(
             f"unknown key '{unknown[0]}'", file=name, do=f"use {', '.join(sorted(_TOP))}"
         )
+    for key in ("unit", "zone", "encoding"):
+        if not isinstance(said.get(key, ""), str):
+            raise InputError(
+                f"'{key}' is {said[key]!r} where text belongs", file=name, do=f'write {key} = "..."'
+            )
     columns, constants = (_words(said.get(key, {}), key, name) for key in ("columns", "constants"))
     return Declared(
         unit=said.get("unit"),

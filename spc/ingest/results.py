@@ -1,5 +1,6 @@
 """Results files: one row a hit, a point, or a ready deviation, told apart by their columns."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -8,7 +9,7 @@ import pandas as pd
 from spc.errors import InputError
 from spc.ingest.checked import DEVIATIONS, HITS, POINTS, Declared, Events, Results
 from spc.ingest.events import read_events
-from spc.ingest.fields import numbers, times, whole_numbers
+from spc.ingest.fields import lengths, numbers, times, whole_numbers
 from spc.ingest.text import LINE, TextTable, read_table
 from spc.units import millimetres_per
 
@@ -54,10 +55,25 @@ def read_file(path: Path, declared: Declared) -> Results | Events:
         With file, row and column where they are known.
     """
     table = read_table(path, encoding=declared.encoding)
-    table.frame.rename(columns={own: ours for ours, own in declared.columns.items()}, inplace=True)
+    table = _renamed(table, declared)
     if {"at", "kind"} <= set(table.frame.columns):
         return read_events(table, declared)
     return read_results(table, declared)
+
+
+def _renamed(table: TextTable, declared: Declared) -> TextTable:
+    ours = {own: ours for ours, own in declared.columns.items()}
+    frame = table.frame.rename(columns=ours)
+    twice = frame.columns[frame.columns.duplicated()]
+    if len(twice):
+        raise InputError(
+            f"the mapping calls '{declared.columns[str(twice[0])]}' our '{twice[0]}', and the file "
+            "has a column of that name too",
+            file=table.name,
+            row=1,
+            do="say in the mapping what the other one is",
+        )
+    return replace(table, frame=frame)
 
 
 def read_results(table: TextTable, declared: Declared) -> Results:
@@ -185,7 +201,7 @@ def _run_keys(frame: pd.DataFrame, name: str) -> "pd.Series[int]":
     for column in (*RUN_TEXT, *RUN_NUMBERS, "measured_at"):
         first = frame.groupby(keys)[column].transform("first")
         other = frame[column] != first
-        # Hits of one run may each carry their own time; the run's is the first.
+        # Hits of one run may each carry their own time; the run's is the earliest.
         if column != "measured_at" and other.any():
             at = int(np.flatnonzero(other)[0])
             raise InputError(
@@ -211,8 +227,10 @@ def _values(frame: pd.DataFrame, depth: str, factor: float, table: TextTable) ->
         )
         values["station"] = frame["station"].to_numpy()
     for name in names:
-        read = numbers(frame[name], lines, file=file, decimal=table.decimal, needed=name in needed)
-        values[name] = read.to_numpy() * factor
+        values[name] = lengths(
+            frame[name], lines, file=file, factor=factor, decimal=table.decimal,
+            needed=name in needed,
+        ).to_numpy()  # fmt: skip
     return values
 
 
@@ -240,8 +258,10 @@ def _runs(
 ) -> pd.DataFrame:
     first = frame[~keys.duplicated()].reset_index(drop=True)
     runs = first[[*RUN_TEXT, LINE]].copy()
-    moments, came_in = times(first["measured_at"], first[LINE], file=table.name, zone=zone)
-    runs["measured_at"], runs["zone"] = moments, came_in
+    moments, came_in = times(frame["measured_at"], frame[LINE], file=table.name, zone=zone)
+    began = pd.DataFrame({"key": keys, "moment": moments, "zone": came_in})
+    began = began.sort_values(["key", "moment"], kind="stable").drop_duplicates("key")
+    runs["measured_at"], runs["zone"] = began["moment"].to_numpy(), began["zone"].to_numpy()
     for column in RUN_NUMBERS:
         runs[column] = numbers(first[column], first[LINE], file=table.name, decimal=table.decimal)
     return runs.assign(key=np.arange(len(runs)))

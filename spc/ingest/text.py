@@ -55,8 +55,12 @@ def read_bytes(path: Path) -> bytes:
         reason = error.strerror or "unknown reason"
         raise InputError(f"cannot be read ({reason})", file=str(path)) from None
     if not data.strip():
-        raise InputError("the file is empty", file=str(path), do="export it again")
+        raise _empty(str(path))
     return data
+
+
+def _empty(name: str) -> InputError:
+    return InputError("the file is empty", file=name, do="export it again")
 
 
 def decode(data: bytes, name: str, encoding: str | None = None) -> str:
@@ -67,7 +71,8 @@ def decode(data: bytes, name: str, encoding: str | None = None) -> str:
     if b"\x00" in data[:4096] and encoding is None:
         raise InputError("not a text file", file=name, do="export the results as CSV text (UTF-8)")
     try:
-        return data.decode(encoding or "utf-8-sig")
+        # A byte order mark is no part of the first name, whichever code page was declared.
+        return data.decode(encoding or "utf-8").removeprefix("\ufeff")
     except LookupError:
         raise InputError(
             f"unknown encoding '{encoding}'", file=name, do="use a name such as utf-8 or cp1252"
@@ -81,6 +86,10 @@ def decode(data: bytes, name: str, encoding: str | None = None) -> str:
             do="save it as UTF-8, or say which code page it is with --encoding (cp1252 is usual "
             "on Windows)",
         ) from None
+    except UnicodeError as error:
+        raise InputError(
+            f"not {encoding} text ({error})", file=name, do="say which code page it is"
+        ) from None
 
 
 def read_table(path: Path, *, encoding: str | None = None) -> TextTable:
@@ -91,9 +100,11 @@ def read_table(path: Path, *, encoding: str | None = None) -> TextTable:
     """
     data = read_bytes(path)
     text = decode(data, str(path), encoding)
-    header_line = text.lstrip("\r\n").splitlines()[0]
-    separator = max(SEPARATORS, key=header_line.count)
+    first_lines = text.lstrip().splitlines()
+    separator = max(SEPARATORS, key=first_lines[0].count) if first_lines else SEPARATORS[0]
     rows, lines = _records(text, separator, str(path))
+    if not rows:
+        raise _empty(str(path))
     header = [field.strip() for field in rows[0]]
     _check_header(header, str(path))
     _check_lengths(rows, lines, len(header), str(path))
@@ -156,10 +167,6 @@ def _check_lengths(rows: list[list[str]], lines: list[int], width: int, name: st
 
 
 def _uses_comma(frame: pd.DataFrame) -> bool:
-    """Tell whether numbers in the table use a decimal comma (and none a point)."""
-    for column in ("x", "y", "z", "deviation", "residual"):
-        if column in frame:
-            fields = frame[column]
-            if fields.str.contains(",", regex=False).any():
-                return not bool(fields.str.contains(".", regex=False).any())
-    return False
+    """Tell whether numbers in the table use a decimal comma; one with a point is then refused."""
+    columns = [c for c in ("x", "y", "z", "deviation", "residual") if c in frame]
+    return any(bool(frame[c].str.contains(",", regex=False).any()) for c in columns)
