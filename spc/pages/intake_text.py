@@ -8,7 +8,8 @@ def taken_text(taken: Taken) -> str:
     """Return a line for the file, and one for each thing to look at."""
     what = "event" if taken.kind == "events" else "run"
     if taken.already:
-        return f"{taken.name}: everything in it is in the store already; nothing changed."
+        head = f"{taken.name}: everything in it is in the store already; nothing changed."
+        return "\n".join([head, *(f"  note: {text}" for text in taken.warnings)])
     known = f", {taken.known} known before" if taken.known else ""
     head = f"{taken.name}: {count(taken.new, what)} from {count(taken.rows, 'row')}{known}."
     return "\n".join([

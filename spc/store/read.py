@@ -15,7 +15,7 @@ WITH piece_now AS (
     SELECT piece_id, mould, cavity, batch FROM piece
     QUALIFY row_number() OVER (PARTITION BY piece_id ORDER BY recorded_at DESC, why DESC) = 1
 ), working AS (
-    SELECT * FROM fit WHERE result_set = ''
+    SELECT * FROM fit WHERE result_set = ?
     QUALIFY row_number() OVER (PARTITION BY run_id ORDER BY fitted_at DESC, fit_id) = 1
 )
 SELECT r.run_id, r.part, r.revision, r.serial, r.run, r.depth, r.measured_at, r.zone, r.operator,
@@ -41,7 +41,7 @@ def plans(store: Store) -> pd.DataFrame:
             l.added_at, l.added_by, c.fit_points, c.check_points,
             row_number() OVER (PARTITION BY l.part, l.revision
                                ORDER BY l.added_at DESC, l.plan_id) = 1 AS in_force
-        FROM plan l JOIN counted c USING (plan_id)
+        FROM plan l JOIN counted c USING (plan_id) WHERE l.purpose = ''
         ORDER BY l.part, l.revision, l.added_at""")
 
 
@@ -77,7 +77,9 @@ def plan(store: Store, part: str | None, revision: str | None = None) -> Plan:
 
 def plan_by_id(store: Store, plan_id: str) -> Plan:
     """Return the plan of that identity."""
-    head = store.frame("SELECT * FROM plan WHERE plan_id = ?", [plan_id])
+    head = store.frame(
+        "SELECT * FROM plan WHERE plan_id = ? ORDER BY purpose, added_at DESC", [plan_id]
+    )
     if head.empty:
         raise NotFoundError(f"no plan {plan_id} in the store; 'spc plan list' shows what there is")
     rows = store.frame("SELECT * FROM plan_point WHERE plan_id = ? ORDER BY seq", [plan_id])
@@ -112,9 +114,16 @@ def _optional(value: Any) -> float | None:
     return None if pd.isna(value) else float(value)
 
 
-def runs(store: Store, part: str | None = None, revision: str | None = None) -> pd.DataFrame:
-    """Return runs in the order they were measured, with piece, working fit and ``superseded``."""
-    clauses, values = [], []
+def runs(
+    store: Store,
+    part: str | None = None,
+    revision: str | None = None,
+    *,
+    result_set: str = "",
+) -> pd.DataFrame:
+    """Return runs in the order they were measured, with piece, fit of the set, ``superseded``."""
+    clauses: list[str] = []
+    values = [result_set]
     for column, value in (("part", part), ("revision", revision)):
         if value is not None:
             clauses.append(f"{column} = ?")
@@ -126,18 +135,18 @@ def runs(store: Store, part: str | None = None, revision: str | None = None) -> 
     )
 
 
-def deviations(store: Store, part: str, revision: str) -> pd.DataFrame:
-    """Return the working deviations of every run of a part revision, one row a point."""
+def deviations(store: Store, part: str, revision: str, *, result_set: str = "") -> pd.DataFrame:
+    """Return the deviations, in one result set, of every run of a part revision, one row a point."""
     return store.frame(
         """
         WITH working AS (
-            SELECT fit_id, run_id FROM fit WHERE result_set = ''
+            SELECT fit_id, run_id FROM fit WHERE result_set = ?
             QUALIFY row_number() OVER (PARTITION BY run_id ORDER BY fitted_at DESC, fit_id) = 1)
         SELECT d.run_id, d.point, d.role, d.deviation, d.residual, d.hits, d.hit_sd, d.tangential
         FROM deviation d JOIN working USING (fit_id)
         JOIN run r ON r.run_id = d.run_id
         WHERE r.part = ? AND r.revision = ?""",
-        [part, revision],
+        [result_set, part, revision],
     )
 
 
@@ -164,8 +173,11 @@ def fit_deviations(store: Store, fit_id: str) -> pd.DataFrame:
 
 
 def known_runs(store: Store) -> pd.DataFrame:
-    """Return identity and name of every run, to tell what a file brings anew."""
-    return store.frame("SELECT run_id, part, serial, run FROM run")
+    """Return identity, name and circumstances of every run, to tell what a file brings anew."""
+    return store.frame(
+        "SELECT run_id, part, serial, run, operator, device, probe, setup, study, part_temp_c, "
+        "hours_since_moulding FROM run"
+    )
 
 
 def known_pieces(store: Store) -> pd.DataFrame:
@@ -223,11 +235,21 @@ def table_names(store: Store) -> list[str]:
     return [str(name) for name in found.table_name]
 
 
-def transforms(store: Store, run_ids: list[str]) -> pd.DataFrame:
+def transforms(store: Store, run_ids: list[str], *, result_set: str = "") -> pd.DataFrame:
     """Return the working fit's rotation and translation (JSON lists) of these runs."""
     return store.frame(
         "SELECT run_id, rotation, translation FROM fit "
-        "WHERE result_set = '' AND run_id IN (SELECT unnest(?::VARCHAR[])) "
+        "WHERE result_set = ? AND run_id IN (SELECT unnest(?::VARCHAR[])) "
         "QUALIFY row_number() OVER (PARTITION BY run_id ORDER BY fitted_at DESC, fit_id) = 1",
-        [run_ids],
+        [result_set, run_ids],
     )
+
+
+def result_sets(store: Store) -> pd.DataFrame:
+    """Return the sets of results beside the working one, with their plan and size."""
+    return store.frame("""
+        SELECT f.result_set, f.plan_id, l.part, l.revision, count(DISTINCT f.run_id) AS runs,
+            min(f.fitted_at) AS fitted_at
+        FROM fit f JOIN (SELECT DISTINCT plan_id, part, revision FROM plan) l USING (plan_id)
+        WHERE f.result_set <> '' GROUP BY f.result_set, f.plan_id, l.part, l.revision
+        ORDER BY fitted_at""")

@@ -15,6 +15,7 @@ from spc.store.connection import Store, now
 from spc.studies.arrays import hit_array
 from spc.studies.events import event_identity
 from spc.studies.fitting import Fitted, fit_hits, fit_rows
+from spc.studies.pieces import piece_rows, said_otherwise
 from spc.studies.reported import reported_rows
 
 #: Run columns as the store has them.
@@ -168,12 +169,16 @@ def _origin(
 def _take_results(store: Store, checked: Results, who: str, correction: str) -> Taken:
     plans = _plans(store, checked)
     runs = _identified(checked, plans)
-    fresh = _fresh(store, checked, runs)
-    pieces = _pieces(store, checked, fresh, who, correction)
-    if fresh.empty:
-        return _nothing_new(checked.name, checked.depth, checked.rows, len(runs), checked.warnings)
+    held = read.known_runs(store)
+    fresh = _fresh(checked, runs, held)
+    # Known runs count too: a file that says another mould of them corrects it, or is refused.
+    pieces, told = piece_rows(store, checked, runs, who, correction)
+    told += said_otherwise(runs, held)
+    if fresh.empty and pieces.empty:
+        warnings = (*checked.warnings, *told)
+        return _nothing_new(checked.name, checked.depth, checked.rows, len(runs), warnings)
     tables, taken, said = _computed(checked, plans, fresh)
-    warnings = (*checked.warnings, *said)
+    warnings = (*checked.warnings, *told, *said)
     fresh = fresh.assign(file_id=checked.file_id, taken_at=now(), depth=checked.depth)
     tables |= {"run": fresh[_RUN_COLUMNS], "piece": pieces}
     tables["gauge_study"] = _studies(store, fresh)
@@ -253,9 +258,8 @@ def _identified(checked: Results, plans: dict[tuple[str, str], Plan]) -> pd.Data
     return runs
 
 
-def _fresh(store: Store, checked: Results, runs: pd.DataFrame) -> pd.DataFrame:
+def _fresh(checked: Results, runs: pd.DataFrame, known: pd.DataFrame) -> pd.DataFrame:
     """Return runs that the store does not hold; a label known with other values is refused."""
-    known = read.known_runs(store)
     fresh = runs[~runs.run_id.isin(set(known.run_id))]
     label = ["part", "serial", "run"]
     clash = fresh.merge(known[label], on=label)
@@ -269,47 +273,6 @@ def _fresh(store: Store, checked: Results, runs: pd.DataFrame) -> pd.DataFrame:
             do="give a re-measured piece a run label of its own; both are then kept",
         )
     return fresh
-
-
-def _pieces(
-    store: Store, checked: Results, fresh: pd.DataFrame, who: str, correction: str
-) -> pd.DataFrame:
-    """Return rows for new pieces and for corrections of known ones."""
-    known = read.known_pieces(store).set_index("piece_id")
-    told: dict[str, dict[str, str]] = {}
-    rows: list[dict[str, Any]] = []
-    for row in fresh.to_dict("records"):
-        piece = str(row["piece_id"])
-        before = told.get(piece)
-        if before is None and piece in known.index:
-            before = {c: str(known.at[piece, c]) for c in ("mould", "cavity", "batch")}
-        says = {c: str(row[c]) for c in ("mould", "cavity", "batch")}
-        after = {c: says[c] or (before or says)[c] for c in says}
-        if before is not None:
-            _refuse_contradiction(checked.name, row, before, after, correction)
-        if after != before:
-            rows.append({
-                "piece_id": piece, "part": row["part"], "serial": row["serial"], **after,
-                "recorded_at": now(), "recorded_by": who,
-                "why": correction if before is not None else "", "file_id": checked.file_id,
-            })  # fmt: skip
-        told[piece] = after
-    return pd.DataFrame(rows)
-
-
-def _refuse_contradiction(
-    file: str, row: Any, before: dict[str, str], after: dict[str, str], correction: str
-) -> None:
-    for column, value in after.items():
-        if before[column] and value != before[column] and not correction:
-            raise InputError(
-                f"serial '{row['serial']}' has {column} '{before[column]}' in the store, here "
-                f"'{value}'",
-                file=file,
-                row=int(row["line"]),
-                column=column,
-                do="correct the file, or correct the store by --correct 'the reason'",
-            )
 
 
 def _studies(store: Store, fresh: pd.DataFrame) -> pd.DataFrame:

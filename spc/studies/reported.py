@@ -49,7 +49,7 @@ def _fit_rows(
     frame = pd.DataFrame({"run_id": run_ids, "fit_id": fit_ids})
     frame["n_points"] = frame["run_id"].map(groups.value_counts()).fillna(0).astype(int)
     frame["ssr"] = frame["run_id"].map(squares.groupby(groups).sum())
-    frame["dof"] = frame["n_points"] - 6
+    frame["dof"] = (frame["n_points"] - 6).clip(lower=0)
     spare = frame["dof"].where(frame["dof"] > 0)
     frame["noise"] = np.sqrt(frame["ssr"] / spare)
     frame["worst_point"] = frame["run_id"].map(worst["point"]).fillna("")

@@ -1,0 +1,116 @@
+"""Pieces as a file tells of them: new ones, what is filled in, and what contradicts the store."""
+
+from typing import Any
+
+import pandas as pd
+
+from spc.errors import InputError
+from spc.ingest.checked import Results
+from spc.store import read
+from spc.store.connection import Store, now
+
+#: What is said of a piece.
+_WORDS = ("mould", "cavity", "batch")
+#: What is said of a run beside its values; it is no part of the run's identity.
+_OF_A_RUN = (
+    "operator", "device", "probe", "setup", "study", "part_temp_c", "hours_since_moulding",
+)  # fmt: skip
+#: Differences that are told one by one.
+_TOLD = 5
+
+
+def piece_rows(
+    store: Store, checked: Results, runs: pd.DataFrame, who: str, correction: str
+) -> tuple[pd.DataFrame, list[str]]:
+    """Return rows for new pieces and for changes of known ones, and the changes in words.
+
+    Parameters
+    ----------
+    store
+        An open store.
+    checked
+        The file.
+    runs
+        Its runs with ``piece_id``, those known before among them.
+    who
+        Who takes the file.
+    correction
+        Reason for which known words may change; empty where they may not.
+
+    Raises
+    ------
+    InputError
+        Where the file contradicts the store, or itself, and no reason is given.
+    """
+    known = read.known_pieces(store).set_index("piece_id")
+    told: dict[str, dict[str, str]] = {}
+    rows: list[dict[str, Any]] = []
+    for row in runs.to_dict("records"):
+        piece = str(row["piece_id"])
+        before = told.get(piece)
+        if before is None and piece in known.index:
+            before = {c: str(known.at[piece, c]) for c in _WORDS}
+        says = {c: str(row[c]) for c in _WORDS}
+        after = {c: says[c] or (before or says)[c] for c in says}
+        if before is not None and not correction:
+            where = "further up" if piece in told else "in the store"
+            _refuse_contradiction(checked.name, row, before, after, where)
+        if after != before:
+            rows.append({
+                "piece_id": piece, "part": row["part"], "serial": row["serial"], **after,
+                "recorded_at": now(), "recorded_by": who,
+                "why": correction if before is not None else "", "file_id": checked.file_id,
+            })  # fmt: skip
+        told[piece] = after
+    changed = len({row["piece_id"] for row in rows} & set(known.index))
+    return pd.DataFrame(rows), _in_words(changed, correction)
+
+
+def _in_words(changed: int, correction: str) -> list[str]:
+    if not changed:
+        return []
+    many = "1 known piece was" if changed == 1 else f"{changed} known pieces were"
+    how = f"corrected: {correction}" if correction else "filled in"
+    return [f"mould, cavity or batch of {many} {how}"]
+
+
+def _refuse_contradiction(
+    file: str, row: Any, before: dict[str, str], after: dict[str, str], where: str
+) -> None:
+    for column, value in after.items():
+        if before[column] and value != before[column]:
+            raise InputError(
+                f"serial '{row['serial']}' has {column} '{before[column]}' {where}, here '{value}'",
+                file=file,
+                row=int(row["line"]),
+                column=column,
+                do="correct the file, or correct the store by --correct 'the reason'",
+            )
+
+
+def said_otherwise(runs: pd.DataFrame, known: pd.DataFrame) -> list[str]:
+    """Return where the file says something else of known runs than the store, which keeps its own.
+
+    Parameters
+    ----------
+    runs
+        The file's runs.
+    known
+        The store's runs.
+    """
+    both = runs.merge(known, on="run_id", suffixes=("", "_kept"))
+    said = []
+    for column in _OF_A_RUN:
+        here, there = both[column], both[f"{column}_kept"]
+        told = here.notna() & (here != "") & (here != there)
+        said += [
+            f"run '{row['run']}' of serial '{row['serial']}' has {column} '{row[column]}' here; "
+            f"the store keeps {_quoted(row[f'{column}_kept'])}"
+            for row in both[told].to_dict("records")
+        ]
+    more = [f"and {len(said) - _TOLD} more such differences"] if len(said) > _TOLD else []
+    return [*said[:_TOLD], *more]
+
+
+def _quoted(value: Any) -> str:
+    return "none" if pd.isna(value) or value == "" else f"'{value}'"
