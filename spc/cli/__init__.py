@@ -17,6 +17,7 @@ COMMANDS = {
     "ingest": "spc.cli.ingest",
     "run": "spc.cli.run",
     "omit": "spc.cli.omit",
+    "refit": "spc.cli.refit",
     "event": "spc.cli.event",
     "chart": "spc.cli.chart",
     "capability": "spc.cli.capability",

@@ -21,6 +21,7 @@ def _chart_options(function: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--baseline", metavar="SPAN", help="Span that the limits stand on, such as "
                      "B01..B12 or 2026-04-01..2026-06-30; the first batches where not named."),
         click.option("--span", help="Chart only this span."),
+        click.option("--set", "result_set", default="", help="Chart this set of a refit."),
         click.option("--mould", help="Chart only this mould."),
         click.option("--page", type=click.Path(path_type=Path, dir_okay=False),
                      help="Write the charts as a page that works offline."),

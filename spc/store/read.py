@@ -136,7 +136,7 @@ def runs(
 
 
 def deviations(store: Store, part: str, revision: str, *, result_set: str = "") -> pd.DataFrame:
-    """Return the deviations, in one result set, of every run of a part revision, one row a point."""
+    """Return one result set's deviations of every run of a part revision, one row a point."""
     return store.frame(
         """
         WITH working AS (

@@ -46,6 +46,7 @@ CREATE TABLE plan (
     unit VARCHAR,               -- unit that the part is shown in
     fit_method VARCHAR,         -- least squares or exact hold
     residual_limit DOUBLE,      -- hold a run whose largest residual is beyond this, mm; NULL where none
+    purpose VARCHAR,            -- empty where it is for measuring; refit where only for a refit
     source VARCHAR,             -- the plan's text as it was written
     added_at TIMESTAMP,         -- when it came into the store, UTC
     added_by VARCHAR            -- who added it

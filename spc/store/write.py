@@ -47,34 +47,41 @@ class Origin:
 
 
 def add_plan(store: Store, plan: Plan, who: str) -> bool:
-    """Add a plan; return False where the store holds the very same one already."""
-    if store.scalar("SELECT count(*) FROM plan WHERE plan_id = ?", [plan.plan_id]):
+    """Add a plan for measuring; return False where the one in force is the very same."""
+    newest = store.scalar(
+        "SELECT plan_id FROM plan WHERE part = ? AND revision = ? AND purpose = '' "
+        "ORDER BY added_at DESC LIMIT 1",
+        [plan.part, plan.revision],
+    )
+    if newest == plan.plan_id:
         return False
-    at = now()
     with store.transaction():
         _add_part(store, plan)
-        store.insert(
-            "plan",
-            pd.DataFrame(
-                [
-                    {
-                        "plan_id": plan.plan_id,
-                        "part": plan.part,
-                        "revision": plan.revision,
-                        "name": plan.name,
-                        "unit": plan.unit,
-                        "fit_method": plan.method,
-                        "residual_limit": plan.residual_limit,
-                        "source": plan.source,
-                        "added_at": at,
-                        "added_by": who,
-                    }
-                ]
-            ).astype({"residual_limit": "float64"}),
-        )
-        store.insert("plan_point", _plan_rows(plan))
+        for table, rows in plan_rows(store, plan, "", who).items():
+            store.insert(table, rows)
         record(store, "plan added", f"{plan.part} {plan.revision}", who, plan_id=plan.plan_id)
     return True
+
+
+def plan_rows(store: Store, plan: Plan, purpose: str, who: str) -> dict[str, pd.DataFrame]:
+    """Return the rows of a plan; its points only where the store does not know them."""
+    head = {
+        "plan_id": plan.plan_id,
+        "part": plan.part,
+        "revision": plan.revision,
+        "name": plan.name,
+        "unit": plan.unit,
+        "fit_method": plan.method,
+        "residual_limit": plan.residual_limit,
+        "purpose": purpose,
+        "source": plan.source,
+        "added_at": now(),
+        "added_by": who,
+    }
+    rows = {"plan": pd.DataFrame([head]).astype({"residual_limit": "float64"})}
+    if not store.scalar("SELECT count(*) FROM plan_point WHERE plan_id = ?", [plan.plan_id]):
+        rows["plan_point"] = _plan_rows(plan)
+    return rows
 
 
 def _add_part(store: Store, plan: Plan) -> None:

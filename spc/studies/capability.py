@@ -11,7 +11,8 @@ from spc.errors import InputError
 from spc.plan import FIT, Plan
 from spc.store import read
 from spc.store.connection import Store
-from spc.studies.history import History, production
+from spc.studies.chosen_set import past_of
+from spc.studies.history import History
 from spc.studies.moments import BATCH
 from spc.studies.monitor import FEWEST, RANGE_CHART, Monitor, charted
 from spc.studies.spans import in_span
@@ -121,6 +122,7 @@ def capability_study(
     mould: str | None = None,
     points: tuple[str, ...] = (),
     required: float = REQUIRED,
+    result_set: str = "",
 ) -> CapabilityStudy:
     """Judge check points against their tolerances.
 
@@ -138,10 +140,12 @@ def capability_study(
         Only these check points; a fit point is refused.
     required
         The minimum index asked for.
+    result_set
+        Set of results to judge; empty for the working one.
     """
-    plan = read.plan(store, part, revision)
+    past = past_of(store, part, revision, result_set)
+    plan = past.plan
     _refuse(plan, points)
-    past = production(store, plan)
     if mould is not None:
         past = past.where(np.asarray(past.runs["mould"] == mould))
     inside, words = last_batches(past.runs) if span is None else (in_span(past.runs, span), span)

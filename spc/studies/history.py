@@ -35,6 +35,8 @@ class History:
         Runs left out since they could not be aligned.
     undated
         Runs left out since their measuring time is unknown.
+    result_set
+        Set of results that the deviations come from; empty for the working one.
     """
 
     plan: Plan
@@ -46,6 +48,7 @@ class History:
     superseded: int
     unaligned: int
     undated: int
+    result_set: str = ""
 
     @property
     def times(self) -> Moments:
@@ -64,10 +67,11 @@ class History:
             superseded=self.superseded,
             unaligned=self.unaligned,
             undated=self.undated,
+            result_set=self.result_set,
         )
 
 
-def production(store: Store, plan: Plan) -> History:
+def production(store: Store, plan: Plan, result_set: str = "") -> History:
     """Return the production runs in force: no study, not superseded, aligned, with a time.
 
     Raises
@@ -75,7 +79,7 @@ def production(store: Store, plan: Plan) -> History:
     NotFoundError
         Where the part has no such run.
     """
-    runs = read.runs(store, plan.part, plan.revision)
+    runs = read.runs(store, plan.part, plan.revision, result_set=result_set)
     runs = runs[runs["study"] == ""]
     superseded = runs["superseded"].astype(bool)
     unaligned = runs["fit_id"].isna() & ~superseded
@@ -91,7 +95,7 @@ def production(store: Store, plan: Plan) -> History:
         "unaligned": int(unaligned.sum()),
         "undated": int(undated.sum()),
     }
-    return _laid_out(store, plan, kept.reset_index(drop=True), counts)
+    return _laid_out(store, plan, kept.reset_index(drop=True), counts, result_set)
 
 
 def study_runs(store: Store, plan: Plan, study: str) -> History:
@@ -116,9 +120,11 @@ def one_run(store: Store, plan: Plan, run_id: str) -> History:
     return _laid_out(store, plan, runs[runs["run_id"] == run_id].reset_index(drop=True), counts)
 
 
-def _laid_out(store: Store, plan: Plan, runs: pd.DataFrame, counts: dict[str, int]) -> History:
+def _laid_out(
+    store: Store, plan: Plan, runs: pd.DataFrame, counts: dict[str, int], result_set: str = ""
+) -> History:
     geometry = plan_arrays(plan)
-    long = read.deviations(store, plan.part, plan.revision)
+    long = read.deviations(store, plan.part, plan.revision, result_set=result_set)
     run_ids = list(runs["run_id"])
     laid = {v: pivot(long, v, run_ids, geometry.names) for v in ("deviation", "hit_sd", "hits")}
     return History(
@@ -128,5 +134,6 @@ def _laid_out(store: Store, plan: Plan, runs: pd.DataFrame, counts: dict[str, in
         deviations=laid["deviation"],
         hit_sd=laid["hit_sd"],
         hits=laid["hits"],
+        result_set=result_set,
         **counts,
     )

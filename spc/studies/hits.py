@@ -25,14 +25,16 @@ def hit_deviations_of(store: Store, past: History) -> tuple[Array, Array]:
     laid = hit_array(hits, rows, len(run_ids), names)
     same = hits["hit"].to_numpy(dtype=np.float64)
     numbers = hit_array(hits.assign(x=same, y=same, z=same), rows, len(run_ids), names)[..., 0]
-    rotation, translation = _transforms(store, run_ids)
+    rotation, translation = _transforms(store, run_ids, past.result_set)
     geometry = past.geometry
     deviations = hit_deviations(laid, rotation, translation, geometry.nominals, geometry.normals)
     return deviations, numbers
 
 
-def _transforms(store: Store, run_ids: list[str]) -> tuple[Array, Array]:
-    moved = read.transforms(store, run_ids).set_index("run_id").reindex(run_ids)
+def _transforms(store: Store, run_ids: list[str], result_set: str) -> tuple[Array, Array]:
+    moved = (
+        read.transforms(store, run_ids, result_set=result_set).set_index("run_id").reindex(run_ids)
+    )
     rotation = np.full((len(run_ids), 3, 3), np.nan)
     translation = np.full((len(run_ids), 3), np.nan)
     for at, (turn, shift) in enumerate(zip(moved["rotation"], moved["translation"], strict=True)):

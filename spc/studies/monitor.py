@@ -16,7 +16,8 @@ from spc.plan import Plan
 from spc.store import read
 from spc.store.connection import Store
 from spc.studies.arrays import Array
-from spc.studies.history import History, production
+from spc.studies.chosen_set import past_of
+from spc.studies.history import History
 from spc.studies.moments import BATCH, ChartRows, chart_rows
 from spc.studies.series import SeriesSet, all_series, chosen
 from spc.studies.spans import in_span
@@ -148,6 +149,7 @@ def monitor(
     baseline: str | None = None,
     mould: str | None = None,
     span: str | None = None,
+    result_set: str = "",
 ) -> Monitor:
     """Chart series of a part.
 
@@ -167,9 +169,11 @@ def monitor(
         Only this mould.
     span
         Only the runs of this span are charted.
+    result_set
+        Set of results to chart; empty for the working one.
     """
-    plan = read.plan(store, part, revision)
-    past = production(store, plan)
+    past = past_of(store, part, revision, result_set)
+    plan = past.plan
     if mould is not None:
         past = past.where(np.asarray(past.runs["mould"] == mould))
     if span is not None:
