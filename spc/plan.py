@@ -4,6 +4,8 @@ from dataclasses import dataclass
 
 FIT, CHECK = "fit", "check"
 LEAST_SQUARES, EXACT_HOLD = "least squares", "exact hold"
+#: Second opinions on a fit that a plan can ask for; shown beside it, never instead.
+HUBER, TRIMMED = "huber", "least trimmed"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,6 +28,8 @@ class PlanPoint:
         Optional letter of like points.
     weight
         Weight in the fit; 1 where not said.
+    panel
+        Sides of the free panel that the patch is in the middle of, mm; None where not said.
     """
 
     id: str
@@ -36,6 +40,48 @@ class PlanPoint:
     upper: float | None = None
     group: str = ""
     weight: float = 1.0
+    panel: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Probe:
+    """What a plan says of the probe.
+
+    Parameters
+    ----------
+    centres
+        True where the results hold centres of the ball, not points of the surface.
+    ball_diameter
+        Diameter of the ball, mm; None where not said.
+    sigma
+        Standard deviation of one point's reading from probing, mm; None where not said.
+    """
+
+    centres: bool = False
+    ball_diameter: float | None = None
+    sigma: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Material:
+    """What a plan says of the part's material; None where it does not.
+
+    Parameters
+    ----------
+    expansion
+        Linear thermal expansion, per kelvin.
+    wall
+        Wall thickness, mm.
+    modulus_gpa
+        Young's modulus, GPa.
+    poisson
+        Poisson's ratio.
+    """
+
+    expansion: float | None = None
+    wall: float | None = None
+    modulus_gpa: float | None = None
+    poisson: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,6 +104,10 @@ class Plan:
         The points in the plan's order.
     source
         The text of the plan as the user wrote it.
+    second_opinion
+        ``huber`` or ``least trimmed``, shown beside the fit; empty where none is asked for.
+    probe, material
+        What the plan says of them; None where nothing.
     """
 
     plan_id: str
@@ -69,6 +119,15 @@ class Plan:
     residual_limit: float | None
     points: tuple[PlanPoint, ...]
     source: str
+    second_opinion: str = ""
+    probe: Probe | None = None
+    material: Material | None = None
+
+    @property
+    def ball_radius(self) -> float:
+        """Radius by which the results stand off the surface, mm; 0 for points of the surface."""
+        probe = self.probe
+        return probe.ball_diameter / 2 if probe and probe.centres and probe.ball_diameter else 0.0
 
     @property
     def fit_points(self) -> tuple[PlanPoint, ...]:

@@ -2,9 +2,11 @@
 
 import math
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from spc.choices import chosen, material, panel, probe, second_opinion
 from spc.errors import PlanError
 from spc.identity import content_hash
 from spc.ingest.text import decode, read_bytes
@@ -16,9 +18,9 @@ NORMAL_TOLERANCE = 1e-3
 #: Six numbers place a rigid piece, so a fit needs six points at least.
 FEWEST_FIT_POINTS = 6
 
-_TOP = {"part", "revision", "name", "unit", "fit", "point"}
-_FIT = {"method", "residual_limit"}
-_POINT = {"id", "role", "group", "nominal", "normal", "tolerance", "weight"}
+_TOP = {"part", "revision", "name", "unit", "fit", "probe", "material", "point"}
+_FIT = {"method", "residual_limit", "second_opinion"}
+_POINT = {"id", "role", "group", "nominal", "normal", "tolerance", "weight", "panel"}
 
 
 def read_plan(path: Path) -> tuple[Plan, tuple[str, ...]]:
@@ -51,21 +53,44 @@ def plan_from(said: dict[str, Any], text: str, name: str) -> tuple[Plan, tuple[s
     limit = _residual_limit(fit, MILLIMETRES[unit], name)
     head = {key: _word(said, key, "the plan", name) for key in ("part", "revision", "name")}
     method = _method(fit, points, name)
-    identity = [
-        (p.id, p.role, p.nominal, p.normal, p.lower, p.upper, p.group, p.weight) for p in points
-    ]
     plan = Plan(
-        plan_id=content_hash(
-            "plan", head["part"], head["revision"], head["name"], unit, method, limit, identity
-        ),
+        plan_id="",
         unit=unit,
         method=method,
         residual_limit=limit,
         points=points,
         source=text,
+        second_opinion=_second_opinion(fit, method, name),
+        probe=probe(said.get("probe"), MILLIMETRES[unit], name),
+        material=material(said.get("material"), MILLIMETRES[unit], name),
         **head,
     )
+    plan = replace(plan, plan_id=_identity(plan))
     return plan, tuple(warnings)
+
+
+def _identity(plan: Plan) -> str:
+    """Return the content hash of a plan; one without further choices keeps the one it had."""
+    points = [
+        (p.id, p.role, p.nominal, p.normal, p.lower, p.upper, p.group, p.weight)
+        for p in plan.points
+    ]
+    further = chosen(plan)
+    return content_hash(
+        "plan", plan.part, plan.revision, plan.name, plan.unit, plan.method, plan.residual_limit,
+        points, *([further] if further else []),
+    )  # fmt: skip
+
+
+def _second_opinion(fit: dict[str, Any], method: str, name: str) -> str:
+    wanted = second_opinion(fit, name)
+    if wanted and method == EXACT_HOLD:
+        raise PlanError(
+            f"the second opinion '{wanted}' on an exact hold, which leaves nothing over",
+            file=name,
+            do="leave it out, or use least squares with more fit points",
+        )
+    return wanted
 
 
 def _points(
@@ -120,6 +145,7 @@ def _point(
         normal=_unit_normal(_three(row, "normal", where, name), where, name, warnings),
         lower=lower,
         upper=upper,
+        panel=panel(row.get("panel"), where, factor, name),
     )
 
 

@@ -4,6 +4,7 @@ from typing import Any
 
 import pandas as pd
 
+from spc.choices import with_chosen
 from spc.errors import NotFoundError
 from spc.plan import Plan, PlanPoint
 from spc.store.connection import Store
@@ -84,7 +85,7 @@ def plan_by_id(store: Store, plan_id: str) -> Plan:
         raise NotFoundError(f"no plan {plan_id} in the store; 'spc plan list' shows what there is")
     rows = store.frame("SELECT * FROM plan_point WHERE plan_id = ? ORDER BY seq", [plan_id])
     row: Any = head.iloc[0]
-    return Plan(
+    plan = Plan(
         plan_id=plan_id,
         part=row.part,
         revision=row.revision,
@@ -95,6 +96,7 @@ def plan_by_id(store: Store, plan_id: str) -> Plan:
         source=row.source,
         points=tuple(_plan_point(q) for q in rows.itertuples(index=False)),
     )
+    return with_chosen(plan, row.choices if isinstance(row.choices, str) else "")
 
 
 def _plan_point(row: Any) -> PlanPoint:

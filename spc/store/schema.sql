@@ -47,6 +47,7 @@ CREATE TABLE plan (
     fit_method VARCHAR,         -- least squares or exact hold
     residual_limit DOUBLE,      -- hold a run whose largest residual is beyond this, mm; NULL where none
     purpose VARCHAR,            -- empty where it is for measuring; refit where only for a refit
+    choices VARCHAR,            -- JSON of its second opinion, probe, material and panels; empty where none
     source VARCHAR,             -- the plan's text as it was written
     added_at TIMESTAMP,         -- when it came into the store, UTC
     added_by VARCHAR            -- who added it

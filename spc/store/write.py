@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from spc import __version__
+from spc.choices import chosen_text
 from spc.identity import content_hash
 from spc.plan import Plan
 from spc.store.audit import record
@@ -74,6 +75,7 @@ def plan_rows(store: Store, plan: Plan, purpose: str, who: str) -> dict[str, pd.
         "fit_method": plan.method,
         "residual_limit": plan.residual_limit,
         "purpose": purpose,
+        "choices": chosen_text(plan),
         "source": plan.source,
         "added_at": now(),
         "added_by": who,
