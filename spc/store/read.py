@@ -255,3 +255,11 @@ def result_sets(store: Store) -> pd.DataFrame:
         FROM fit f JOIN (SELECT DISTINCT plan_id, part, revision FROM plan) l USING (plan_id)
         WHERE f.result_set <> '' GROUP BY f.result_set, f.plan_id, l.part, l.revision
         ORDER BY fitted_at""")
+
+
+def limit_rows(store: Store, part: str, revision: str) -> pd.DataFrame:
+    """Return freezes and retirements of limits, the oldest first."""
+    return store.frame(
+        "SELECT * FROM limit_set WHERE part = ? AND revision = ? ORDER BY decided_at, series",
+        [part, revision],
+    )

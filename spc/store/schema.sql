@@ -194,17 +194,21 @@ CREATE TABLE limit_set (
     series VARCHAR,             -- point or figure of the fit
     mould VARCHAR,              -- mould; empty for all
     unit_of_time VARCHAR,       -- piece or batch: what one point on the chart is
-    center DOUBLE,              -- centre line, in the series' unit
-    lower DOUBLE,               -- lower limit
-    upper DOUBLE,               -- upper limit
-    sigma DOUBLE,               -- standard deviation that the limits stand on
+    scale VARCHAR,              -- plain, or two thirds: centre and sigma of the value's power 2/3
+    center DOUBLE,              -- centre line in that scale, mm
+    sigma DOUBLE,               -- standard deviation that the limits stand on, in that scale
+    sigma_df DOUBLE,            -- its effective degrees of freedom
+    lower DOUBLE,               -- lower limit, mm
+    upper DOUBLE,               -- upper limit, mm
     n INTEGER,                  -- values they stand on
     estimator VARCHAR,          -- how sigma was estimated
     width DOUBLE,               -- half width of the limits in sigma
     rules VARCHAR,              -- run rules, in words, comma separated
+    baseline VARCHAR,           -- the baseline as it was named
     baseline_from TIMESTAMP,    -- first measuring time of the baseline
     baseline_to TIMESTAMP,      -- last measuring time of the baseline
-    valid_from TIMESTAMP,       -- in force from, UTC
+    baseline_runs VARCHAR,      -- hash of the identities of the runs in it
+    valid_from TIMESTAMP,       -- in force from (or retired at), UTC
     why VARCHAR,                -- reason
     decided_at TIMESTAMP,             -- when frozen or retired, UTC
     who VARCHAR                 -- by whom

@@ -13,8 +13,9 @@ from spc.store import read
 from spc.store.connection import Store
 from spc.studies.chosen_set import past_of
 from spc.studies.history import History
+from spc.studies.lines import FEWEST
 from spc.studies.moments import BATCH
-from spc.studies.monitor import FEWEST, RANGE_CHART, Monitor, charted
+from spc.studies.monitor import RANGE_CHART, Monitor, charted
 from spc.studies.spans import in_span
 
 #: Batches looked at where no span is named: the newest ones.

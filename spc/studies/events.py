@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from spc.errors import InputError
 from spc.identity import content_hash
 from spc.ingest.fields import times
 from spc.store import read, write
@@ -49,10 +50,13 @@ def add_event(store: Store, event: Mapping[str, str], zone: str | None, who: str
     who
         Who records it.
     """
+    for key, name in (("at", "--at"), ("kind", "KIND")):
+        if not event[key].strip():
+            raise InputError(f"{name} is empty", do="say when it happened, and what it was")
     moments, zones = times(
         pd.Series([event["at"]], name="--at"), pd.Series([1]), file="the command", zone=zone
     )
-    said = {key: event[key] for key in ("kind", "part", "mould", "note")}
+    said = {key: event[key].strip() for key in ("kind", "part", "mould", "note")}
     identity = event_identity({"happened_at": moments.iloc[0], **said})
     already = identity in set(read.events(store)["event_id"])
     if not already:

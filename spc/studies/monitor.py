@@ -8,9 +8,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from spc.charts.constants import chart_constants, d2
-from spc.charts.memory import Ewma, ewma
+from spc.charts.memory import ewma
 from spc.charts.rules import DEFAULT, RULES, signals
-from spc.charts.sigma import individuals_sigma, moving_ranges
+from spc.charts.sigma import moving_ranges
 from spc.errors import InputError
 from spc.plan import Plan
 from spc.store import read
@@ -18,14 +18,15 @@ from spc.store.connection import Store
 from spc.studies.arrays import Array
 from spc.studies.chosen_set import past_of
 from spc.studies.history import History
+from spc.studies.limit_sets import LimitSet, limit_sets
+from spc.studies.lines import FEWEST, Lines, baseline_lines, with_sets
 from spc.studies.moments import BATCH, ChartRows, chart_rows
+from spc.studies.order import MEASURED, in_order
 from spc.studies.series import SeriesSet, all_series, chosen
 from spc.studies.spans import in_span
 
 #: Pieces or batches that the limits stand on where no baseline is named.
 FIRST_PIECES, FIRST_BATCHES = 40, 12
-#: Fewest baseline values that get limits (common practice, no published source).
-FEWEST = 8
 #: From so many baseline values limits are no longer provisional (ISO 7870-2 asks 20 to 25).
 SETTLED = 25
 #: Limits lie so many standard deviations from the centre.
@@ -95,7 +96,7 @@ class Monitor:
     center, lower, upper
         Centre and limits of the values, by mould.
     sigma
-        (series,), standard deviation that the limits stand on, in the charted scale.
+        (series,), standard deviation that the newest limits stand on, in the charted scale.
     sigma_df
         (series,), its effective degrees of freedom.
     ranges, range_center, range_upper
@@ -103,9 +104,13 @@ class Monitor:
     average, average_lower, average_upper
         Moving average and its limits.
     n_baseline
-        (series,), baseline values.
+        (series,), values that the newest limits stand on.
+    frozen
+        (series,), True where the limits are frozen ones.
     baseline
-        The baseline in words.
+        The baseline in words, of the series whose limits are not frozen.
+    rules
+        Rules looked for, in words.
     notes
         One text a series: why it has no limits, or what weakens them.
     signals
@@ -132,7 +137,9 @@ class Monitor:
     average_lower: Array
     average_upper: Array
     n_baseline: npt.NDArray[np.int64]
+    frozen: npt.NDArray[np.bool_]
     baseline: str
+    rules: tuple[str, ...]
     notes: tuple[str, ...]
     signals: tuple[Signal, ...]
     events: pd.DataFrame
@@ -150,6 +157,8 @@ def monitor(
     mould: str | None = None,
     span: str | None = None,
     result_set: str = "",
+    order: str = MEASURED,
+    rules: tuple[str, ...] = DEFAULT,
 ) -> Monitor:
     """Chart series of a part.
 
@@ -171,7 +180,12 @@ def monitor(
         Only the runs of this span are charted.
     result_set
         Set of results to chart; empty for the working one.
+    order
+        ``measured`` or ``moulded``: the time by which runs are put in order.
+    rules
+        Rules to look for, in words.
     """
+    _check_rules(rules)
     past = past_of(store, part, revision, result_set)
     plan = past.plan
     if mould is not None:
@@ -180,7 +194,22 @@ def monitor(
         past = past.where(in_span(past.runs, span))
     if past.runs.empty:
         raise InputError("no run left to chart", do="widen --span, or name another --mould")
-    return charted(past, read.events(store, plan.part), names=names, by=by, baseline=baseline)
+    sets = limit_sets(store, plan.part, plan.revision) if baseline is None else ()
+    return charted(
+        in_order(past, order),
+        read.events(store, plan.part),
+        names=names,
+        by=by,
+        baseline=baseline,
+        sets=sets,
+        rules=rules,
+    )
+
+
+def _check_rules(rules: tuple[str, ...]) -> None:
+    for rule in rules:
+        if rule not in RULES:
+            raise InputError(f"no rule '{rule}'", do=f"use {'; '.join(RULES)}")
 
 
 def charted(
@@ -190,14 +219,16 @@ def charted(
     names: tuple[str, ...] | None = None,
     by: str = BATCH,
     baseline: str | None = None,
+    sets: tuple[LimitSet, ...] = (),
+    rules: tuple[str, ...] = DEFAULT,
 ) -> Monitor:
-    """Chart a history that is already read."""
+    """Chart a history that is already read, under frozen ``sets`` where there are any."""
     series = all_series(past)
     series = series if names is None else chosen(series, names)
     inside, words = _baseline(past.runs, by, baseline)
     scaled = np.where(series.skewed, np.cbrt(series.values**2), series.values)
     rows = chart_rows(past.runs, scaled, inside, by)
-    return _charts(past, series, rows, words, events)
+    return _charts(past, series, rows, words, events, sets, rules)
 
 
 def _baseline(runs: pd.DataFrame, by: str, text: str | None) -> tuple[npt.NDArray[np.bool_], str]:
@@ -216,45 +247,89 @@ def _baseline(runs: pd.DataFrame, by: str, text: str | None) -> tuple[npt.NDArra
 
 
 def _charts(
-    past: History, series: SeriesSet, rows: ChartRows, words: str, events: pd.DataFrame
+    past: History,
+    series: SeriesSet,
+    rows: ChartRows,
+    words: str,
+    events: pd.DataFrame,
+    sets: tuple[LimitSet, ...],
+    rules: tuple[str, ...],
 ) -> Monitor:
-    x, inside = rows.values, rows.baseline
-    own = individuals_sigma(x[inside], spans=rows.spans[inside])
-    n = np.isfinite(x[inside]).sum(axis=0)
-    usable = (n >= FEWEST) & (own.sigma > 0)
-    sigma = np.where(usable, own.sigma, np.nan)
-    center = _centers(x, rows)
-    average = ewma(x, center, sigma, lam=LAMBDA, width=EWMA_WIDTH, spans=rows.spans)
-    ranges = moving_ranges(x, spans=rows.spans)
-    constants = chart_constants(2, WIDTH)
-    range_center = np.where(usable, own.sigma * d2(2), np.nan)
-    shown = _shown(series, x, center, sigma, average)
+    lines = with_sets(baseline_lines(rows), rows, series.names, sets)
+    x, center, sigma = rows.values, lines.center, lines.sigma
+    drawn = _drawn(x, lines, rules)
+    shown = _shown(series, x, center, sigma, drawn)
+    last = _last_known(sigma)
+    range_center = last * d2(2)
     return Monitor(
-        plan=past.plan, rows=rows, series=series, **shown, sigma=sigma, sigma_df=own.df,
-        ranges=ranges, range_center=range_center, range_upper=constants.D4 * range_center,
-        n_baseline=n, baseline=words,
-        notes=tuple(_note(k, s, rows.by) for k, s in zip(n, own.sigma, strict=True)),
-        signals=_signals(series, rows, shown, x, center, sigma, ranges,
-                         constants.D4 * range_center, average),
-        events=events, remarks=_remarks(past, rows),
+        plan=past.plan,
+        rows=rows,
+        series=series,
+        **shown,
+        sigma=last,
+        sigma_df=lines.sigma_df,
+        ranges=drawn.ranges,
+        range_center=range_center,
+        range_upper=chart_constants(2, WIDTH).D4 * range_center,
+        n_baseline=lines.n,
+        frozen=lines.frozen,
+        baseline=words,
+        rules=rules,
+        notes=_notes(lines, rows.by),
+        signals=_signals(series, rows, lines, shown, drawn),
+        events=events,
+        remarks=_remarks(past, rows),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Drawn:
+    """What the charts find; arrays are (rows, series) in the charted scale."""
+
+    average: Array
+    average_lower: Array
+    average_upper: Array
+    ranges: Array
+    found: dict[str, npt.NDArray[np.bool_]]
+    average_beyond: npt.NDArray[np.bool_]
+    range_beyond: npt.NDArray[np.bool_]
+
+
+def _drawn(x: Array, lines: Lines, rules: tuple[str, ...]) -> _Drawn:
+    """Draw every series, those of the same spans together."""
+    numbers = {k: np.full(x.shape, np.nan) for k in ("z", "lower", "upper", "ranges")}
+    flags = {k: np.zeros(x.shape, dtype=bool) for k in (*rules, EWMA_CHART, RANGE_CHART)}
+    _, group = np.unique(lines.spans, axis=1, return_inverse=True)
+    for number in np.unique(group):
+        at = np.flatnonzero(group.ravel() == number)
+        spans, part = lines.spans[:, at[0]], x[:, at]
+        center, sigma = lines.center[:, at], lines.sigma[:, at]
+        average = ewma(part, center, sigma, lam=LAMBDA, width=EWMA_WIDTH, spans=spans)
+        ranges = moving_ranges(part, spans=spans)
+        numbers["z"][:, at], numbers["ranges"][:, at] = average.z, ranges
+        numbers["lower"][:, at], numbers["upper"][:, at] = average.lower, average.upper
+        flags[EWMA_CHART][:, at] = average.beyond
+        flags[RANGE_CHART][:, at] = ranges > chart_constants(2, WIDTH).D4 * d2(2) * sigma
+        for rule, found in signals(
+            part, center, sigma, rules=rules, spans=spans, width=WIDTH
+        ).items():
+            flags[rule][:, at] = found
+    return _Drawn(
+        average=numbers["z"], average_lower=numbers["lower"], average_upper=numbers["upper"],
+        ranges=numbers["ranges"], found={rule: flags[rule] for rule in rules},
+        average_beyond=flags[EWMA_CHART], range_beyond=flags[RANGE_CHART],
     )  # fmt: skip
 
 
-def _centers(x: Array, rows: ChartRows) -> Array:
-    """Return each mould's own baseline mean at each of its rows; a mould without one has NaN."""
-    center = np.full(x.shape, np.nan)
-    for mould in np.unique(rows.spans):
-        mine = rows.spans == mould
-        base = x[mine & rows.baseline]
-        there = np.isfinite(base)
-        count = there.sum(axis=0)
-        total = np.where(there, base, 0.0).sum(axis=0)
-        center[mine] = np.where(count > 0, total / np.maximum(count, 1), np.nan)
-    return center
+def _last_known(sigma: Array) -> Array:
+    """Return the newest sigma of each series, NaN where it never had one."""
+    there = np.isfinite(sigma)
+    last = len(sigma) - 1 - np.argmax(there[::-1], axis=0)
+    return np.where(there.any(axis=0), sigma[last, np.arange(sigma.shape[1])], np.nan)
 
 
 def _shown(
-    series: SeriesSet, x: Array, center: Array, sigma: Array, average: Ewma
+    series: SeriesSet, x: Array, center: Array, sigma: Array, drawn: _Drawn
 ) -> dict[str, Array]:
     """Return values and limits in mm: skewed figures go back from their power two thirds."""
 
@@ -266,14 +341,24 @@ def _shown(
         "center": back(center),
         "lower": back(center - WIDTH * sigma),
         "upper": back(center + WIDTH * sigma),
-        "average": back(average.z),
-        "average_lower": back(average.lower),
-        "average_upper": back(average.upper),
+        "average": back(drawn.average),
+        "average_lower": back(drawn.average_lower),
+        "average_upper": back(drawn.average_upper),
     }
 
 
-def _note(n: int, sigma: float, by: str) -> str:
+def _notes(lines: Lines, by: str) -> tuple[str, ...]:
+    return tuple(
+        _note(int(n), float(sigma), bool(frozen), by)
+        for n, sigma, frozen in zip(lines.n, lines.baseline_sigma, lines.frozen, strict=True)
+    )
+
+
+def _note(n: int, sigma: float, frozen: bool, by: str) -> str:
     what = "batches" if by == BATCH else "pieces"
+    if frozen:
+        few = n < SETTLED
+        return f"frozen limits from {n} {what}" + (", provisional" if few else "")
     if n < FEWEST:
         return f"no limits: {n} baseline {what}, {FEWEST} are needed"
     if not sigma > 0:
@@ -306,24 +391,22 @@ def _remarks(past: History, rows: ChartRows) -> tuple[str, ...]:
 
 
 def _signals(
-    series: SeriesSet, rows: ChartRows, shown: dict[str, Array], x: Array, center: Array,
-    sigma: Array, ranges: Array, range_upper: Array, average: Ewma,
-) -> tuple[Signal, ...]:  # fmt: skip
+    series: SeriesSet, rows: ChartRows, lines: Lines, shown: dict[str, Array], drawn: _Drawn
+) -> tuple[Signal, ...]:
     found = [
         (VALUE_CHART, RULES[rule].text, flags, shown["values"])
-        for rule, flags in signals(
-            x, center, sigma, rules=DEFAULT, spans=rows.spans, width=WIDTH
-        ).items()
+        for rule, flags in drawn.found.items()
     ]
     found += [
-        (EWMA_CHART, "the moving average beyond its limit", average.beyond, shown["average"]),
-        (RANGE_CHART, "a jump from the point before beyond its limit", ranges > range_upper,
+        (EWMA_CHART, "the moving average beyond its limit", drawn.average_beyond,
+         shown["average"]),
+        (RANGE_CHART, "a jump from the point before beyond its limit", drawn.range_beyond,
          shown["values"]),
     ]  # fmt: skip
     listed = [
         _signal(series, rows, chart, rule, first, last, column, values, shown["center"])
         for chart, rule, flags, values in found
-        for first, last, column in _episodes(flags, rows.spans)
+        for first, last, column in _episodes(flags, lines.spans)
     ]
     return tuple(sorted(listed, key=lambda s: (s.since, s.series, s.chart)))
 
@@ -331,12 +414,11 @@ def _signals(
 def _episodes(
     flags: npt.NDArray[np.bool_], spans: npt.NDArray[np.int64]
 ) -> list[tuple[int, int, int]]:
-    """Return first row, last row and column of each unbroken stretch within one mould."""
+    """Return first row, last row and column of each unbroken stretch within one span."""
     edge = np.zeros((1, flags.shape[1]), dtype=bool)
-    new_span = np.concatenate([[True], np.diff(spans) != 0])[:, None]
-    before = np.concatenate([edge, flags[:-1]]) & ~new_span
-    end_span = np.concatenate([np.diff(spans) != 0, [True]])[:, None]
-    after = np.concatenate([flags[1:], edge]) & ~end_span
+    change = np.diff(spans, axis=0) != 0
+    before = np.concatenate([edge, flags[:-1] & ~change])
+    after = np.concatenate([flags[1:] & ~change, edge])
     starts = np.argwhere((flags & ~before).T)
     ends = np.argwhere((flags & ~after).T)
     return [(int(s[1]), int(e[1]), int(s[0])) for s, e in zip(starts, ends, strict=True)]

@@ -5,11 +5,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from spc.alignment.modes import mode_scores, residual_modes
 from spc.errors import NotFoundError
 from spc.plan import FIT
 from spc.studies.arrays import Array
 from spc.studies.history import History
 
+#: Modes of what the fit leaves are named by this and their number.
+MODE = "mode-"
 #: The fit's own figures and what they are called.
 NOISE, WORST, HITS = "fit-noise", "fit-worst", "hit-spread"
 FIGURES = {
@@ -50,23 +53,43 @@ class SeriesSet:
 
 
 def all_series(history: History) -> SeriesSet:
-    """Return the fit's own figures and every point's deviation, check points before fit points."""
+    """Return every series in the order of reading.
+
+    The fit's own figures, the modes of what it leaves, then check points, and fit points last:
+    their residuals are tied to each other, and the modes say the same in fewer numbers.
+    """
     points = history.plan.points
     order = sorted(range(len(points)), key=lambda at: points[at].role == FIT)
     figures = np.column_stack([figure(history) for figure in _FIGURES.values()])
-    bounds = np.full(len(FIGURES), np.nan)
+    modes, spoken, scores = mode_series(history)
+    own = len(FIGURES) + len(modes)
     limit = history.plan.residual_limit
-    upper = np.where(np.array(list(FIGURES)) == WORST, np.nan if limit is None else limit, np.nan)
-    names = (*FIGURES, *(points[at].id for at in order))
+    bounds = np.full(own, np.nan)
+    upper = bounds.copy()
+    upper[list(FIGURES).index(WORST)] = np.nan if limit is None else limit
+    names = (*FIGURES, *modes, *(points[at].id for at in order))
     return SeriesSet(
         names=names,
-        spoken=(*FIGURES.values(), *(f"deviation of {points[at].id}" for at in order)),
-        values=np.hstack([figures, history.deviations[:, order]]),
+        spoken=(*FIGURES.values(), *spoken, *(f"deviation of {points[at].id}" for at in order)),
+        values=np.hstack([figures, scores, history.deviations[:, order]]),
         skewed=np.arange(len(names)) < len(FIGURES),
-        fit_point=np.concatenate([np.zeros(len(FIGURES), bool), history.geometry.is_fit[order]]),
+        fit_point=np.concatenate([np.zeros(own, bool), history.geometry.is_fit[order]]),
         lower=np.concatenate([bounds, history.geometry.lower[order]]),
         upper=np.concatenate([upper, history.geometry.upper[order]]),
     )
+
+
+def mode_series(history: History) -> tuple[tuple[str, ...], tuple[str, ...], Array]:
+    """Return names, spoken names and scores (runs, modes) of what the fit leaves, mm.
+
+    Scores are those of the plan with all its points; a run that lacks one has none.
+    """
+    geometry = history.geometry
+    modes = residual_modes(geometry.nominals, geometry.normals, geometry.weights, geometry.names)
+    if not modes.names:
+        return (), (), np.empty((len(history.runs), 0))
+    names = tuple(f"{MODE}{k}" for k in range(1, len(modes.names) + 1))
+    return names, modes.names, mode_scores(modes, history.deviations)
 
 
 def chosen(series: SeriesSet, names: tuple[str, ...]) -> SeriesSet:
@@ -80,8 +103,8 @@ def chosen(series: SeriesSet, names: tuple[str, ...]) -> SeriesSet:
     for name in names:
         if name not in series.names:
             raise NotFoundError(
-                f"no series '{name}'; there are {', '.join(FIGURES)} and the plan's points "
-                "('spc plan show' lists them)"
+                f"no series '{name}'; there are {', '.join(FIGURES)}, mode-1 and so on, and the "
+                "plan's points ('spc chart list' shows them)"
             )
     at = [series.names.index(name) for name in names]
     return SeriesSet(
