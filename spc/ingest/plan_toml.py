@@ -139,7 +139,7 @@ def _point(
     return PlanPoint(
         id=point,
         role=role,
-        group=str(row.get("group", "")),
+        group=_group(row, where, name),
         weight=weight,
         nominal=(nominal[0] * factor, nominal[1] * factor, nominal[2] * factor),
         normal=_unit_normal(_three(row, "normal", where, name), where, name, warnings),
@@ -230,6 +230,13 @@ def _word(row: dict[str, Any], key: str, where: str, name: str) -> str:
     if not isinstance(value, str) or not value.strip():
         raise PlanError(f"{where} has no {key}", file=name, do=f'write {key} = "..."')
     return value.strip()
+
+
+def _group(row: dict[str, Any], where: str, name: str) -> str:
+    group = row.get("group", "")
+    if not isinstance(group, str):
+        raise PlanError(f"{where}: group is {group!r}", file=name, do='write group = "..."')
+    return group
 
 
 def _table(value: Any, what: str, name: str) -> dict[str, Any]:

@@ -30,15 +30,20 @@ class TextTable:
         Bytes.
     frame
         One column a field, all text, plus ``line``.
-    decimal
-        The decimal mark that its numbers use.
+    separator
+        What stands between its columns.
     """
 
     name: str
     file_id: str
     size: int
     frame: pd.DataFrame
-    decimal: str
+    separator: str
+
+    @property
+    def decimal(self) -> str:
+        """Return the decimal mark that the lengths use; known once the columns have our names."""
+        return "," if self.separator != "," and _uses_comma(self.frame) else "."
 
 
 def read_bytes(path: Path) -> bytes:
@@ -118,7 +123,7 @@ def read_table(path: Path, *, encoding: str | None = None) -> TextTable:
         file_id=bytes_hash(data),
         size=len(data),
         frame=frame,
-        decimal="," if separator != "," and _uses_comma(frame) else ".",
+        separator=separator,
     )
 
 
