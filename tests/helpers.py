@@ -5,6 +5,7 @@ from pathlib import Path
 
 import duckdb
 
+from spc.identity import bytes_hash
 from spc.ingest.checked import Declared
 from spc.ingest.plan_toml import read_plan
 from spc.ingest.results import read_file
@@ -49,6 +50,12 @@ def contents(path: Path) -> dict[str, list[tuple[object, ...]]]:
             str(name): connection.execute(f'SELECT * FROM "{name}" ORDER BY ALL').fetchall()
             for (name,) in names
         }
+
+
+def held_bytes(path: Path) -> str:
+    """Return the hash of a store's bytes; equal hashes leave no room for a change."""
+    wal = path.with_name(path.name + ".wal")
+    return bytes_hash(path.read_bytes() + (wal.read_bytes() if wal.exists() else b""))
 
 
 def fill(store_path: Path, files: list[Path], plan: Path = SAMPLES / "LH-640.toml") -> list[Taken]:

@@ -1,0 +1,95 @@
+"""Events come from a file or from the keyboard; the same one twice is one."""
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from helpers import Outcome, contents, held_bytes
+
+Command = Callable[..., Outcome]
+
+GOOD = (
+    "at,kind,part,mould,note\n"
+    "2026-04-01T04:00:00+02:00,resin lot,LH-640,,lot PE-118 opened\n"
+    '2026-04-03T07:00:00+02:00,mould work,LH-640,K1,"vent cleaned, seal changed"\n'
+)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        (GOOD.replace("resin lot", ""), ("row 2, column 'kind'", "empty")),
+        (GOOD.replace("2026-04-03T07:00:00+02:00", ""), ("row 3, column 'at'", "empty")),
+        (GOOD.replace("2026-04-03T07:00:00+02:00", "today"), ("row 3, column 'at'", "'today'")),
+        (GOOD.replace("+02:00", ""), ("row 2, column 'at'", "no time zone")),
+        (GOOD.replace("2026-04-03T", "2026-04-31T"), ("row 3", "2026-04-31")),
+        (GOOD + "2026-04-03T07:00:00Z,x\n", ("row 4", "2 fields where the header has 5")),
+        (GOOD.splitlines()[0], ("a header but no rows",)),
+    ],
+)
+def test_a_bad_events_file_is_one_line_and_changes_nothing(
+    text: str, words: tuple[str, ...], spc: Command, store_path: Path, tmp_path: Path
+) -> None:
+    path = tmp_path / "events.csv"
+    path.write_text(text)
+    before = held_bytes(store_path)
+    assert spc("ingest", path, "--store", store_path).refused("events.csv", *words)
+    assert held_bytes(store_path) == before
+
+
+def test_the_same_events_twice_or_in_a_larger_file_are_taken_once(
+    spc: Command, store_path: Path, tmp_path: Path
+) -> None:
+    path = tmp_path / "events.csv"
+    path.write_text(GOOD)
+    assert spc("ingest", path, "--store", store_path).done("2 events from 2 rows")
+    before = held_bytes(store_path)
+    assert spc("ingest", path, "--store", store_path).done("nothing changed")
+    path.write_text(GOOD.replace("\n", "\r\n").replace("+02:00,resin", "+02:00, resin"))
+    assert spc("ingest", path, "--store", store_path).done("nothing changed")
+    assert held_bytes(store_path) == before
+    path.write_text(GOOD + GOOD.splitlines()[1] + "\n2026-05-01T00:00:00Z,arm check,,,\n")
+    assert spc("ingest", path, "--store", store_path).done("1 event from 4 rows, 2 known before")
+    assert len(contents(store_path)["event"]) == 3
+
+
+def test_an_event_typed_in_is_the_one_of_the_file(
+    spc: Command, store_path: Path, tmp_path: Path
+) -> None:
+    path = tmp_path / "events.csv"
+    path.write_text(GOOD)
+    said = ("--part", "LH-640", "--mould", "K1", "--note", "vent cleaned, seal changed")
+    at = ("--at", "2026-04-03T05:00:00Z")
+    typed = spc("event", "add", "mould work", *at, *said, "--store", store_path)
+    assert typed.done("Recorded: mould work at 2026-04-03 05:00 UTC.")
+    assert spc("ingest", path, "--store", store_path).done("1 event from 2 rows, 1 known before")
+    listed = spc("event", "list", "--store", store_path, "--json")
+    assert [(e["happened_at"], e["kind"]) for e in json.loads(listed.out)] == [
+        ("2026-04-01T02:00:00", "resin lot"),
+        ("2026-04-03T05:00:00", "mould work"),
+    ]
+    at = ("--at", "2026-04-03 07:00", "--zone", "Europe/Berlin")
+    again = spc("event", "add", "mould work", *at, *said, "--store", store_path)
+    assert again.done("is recorded already; nothing changed")
+
+
+@pytest.mark.parametrize(
+    ("kind", "options", "words"),
+    [
+        ("", ("--at", "2026-04-01T00:00Z"), ("KIND", "empty")),
+        ("  ", ("--at", "2026-04-01T00:00Z"), ("KIND", "empty")),
+        ("resin lot", ("--at", ""), ("--at", "empty")),
+        ("resin lot", ("--at", "today"), ("--at", "'today' is not a time")),
+        ("resin lot", ("--at", "2026-04-01T00:00"), ("--at", "no time zone", "--zone")),
+        ("resin lot", ("--at", "2026-04-01T00:00", "--zone", "Mars"), ("unknown time zone",)),
+        ("resin lot", (), ("--at",)),
+    ],
+)
+def test_an_event_that_cannot_be_recorded_is_one_line(
+    kind: str, options: tuple[str, ...], words: tuple[str, ...], spc: Command, store_path: Path
+) -> None:
+    before = held_bytes(store_path)
+    outcome = spc("event", "add", kind, *options, "--store", store_path)
+    assert outcome.refused(*words)
+    assert held_bytes(store_path) == before
