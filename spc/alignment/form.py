@@ -144,7 +144,11 @@ def _solver(plan: FormPlan, weights: Array) -> _Solver:
     own &= np.array([state != HIDDEN for state in plan.status])
     length = np.where(seen & own, length, np.nan)
     kept = list(plan.kept)
-    shapes, gains, cofactor, taken = _joint(left[..., kept], own[:, kept], held.rank == 6)
+    # What a rigid motion takes up leaves rounding behind, which must not pass for a shape. A shape
+    # that only looks like a tilt of its face stays in, so that the others mean what they do in
+    # other runs, but gets no number.
+    joint = np.where(seen[:, None, kept], left[..., kept], 0.0)
+    shapes, gains, cofactor, taken = _joint(joint, own[:, kept], held.rank == 6)
     return _Solver(
         root=root,
         rigid=rigid,
