@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from spc.alignment.ball import ball_nominals
 from spc.plan import FIT, Plan
 
 Array = npt.NDArray[np.float64]
@@ -21,6 +22,9 @@ class PlanArrays:
         Names of the points, in the plan's order.
     nominals, normals
         (points, 3), mm and unit vectors.
+    aims
+        (points, 3), mm, where the readings of a perfect part lie: at the nominals, or off them by
+        the ball's radius where the results hold its centres. Against these a reading is held.
     weights
         (points,), the fit's weights, 0 for check points.
     is_fit
@@ -32,6 +36,7 @@ class PlanArrays:
     names: tuple[str, ...]
     nominals: Array
     normals: Array
+    aims: Array
     weights: Array
     is_fit: npt.NDArray[np.bool_]
     lower: Array
@@ -41,10 +46,13 @@ class PlanArrays:
 def plan_arrays(plan: Plan) -> PlanArrays:
     """Return the plan's geometry."""
     points = plan.points
+    nominals = np.array([p.nominal for p in points])
+    normals = np.array([p.normal for p in points])
     return PlanArrays(
         names=tuple(p.id for p in points),
-        nominals=np.array([p.nominal for p in points]),
-        normals=np.array([p.normal for p in points]),
+        nominals=nominals,
+        normals=normals,
+        aims=ball_nominals(nominals, normals, plan.ball_radius),
         weights=np.array([p.weight if p.role == FIT else 0.0 for p in points]),
         is_fit=np.array([p.role == FIT for p in points]),
         lower=np.array([np.nan if p.lower is None else p.lower for p in points]),

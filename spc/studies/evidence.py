@@ -68,8 +68,8 @@ def omissions_tried(
     known
         What is usual for the mould, or None.
     """
-    without = leave_one_out(means, geometry.nominals, geometry.normals, weights)
-    whole = fit_planes(means, geometry.nominals, geometry.normals, weights).deviations[0]
+    without = leave_one_out(means, geometry.aims, geometry.normals, weights)
+    whole = fit_planes(means, geometry.aims, geometry.normals, weights).deviations[0]
     check = ~geometry.is_fit
     before = np.nan if known is None else float(off_usual(whole, known.mean, known.sd, check))
     return tuple(

@@ -59,9 +59,9 @@ def fit_hits(plan: Plan, hits: Array, omitted: npt.NDArray[np.bool_] | None = No
     weights[~np.isfinite(means).all(axis=2)] = 0.0
     if omitted is not None:
         weights[omitted] = 0.0
-    fit = fit_planes(means, geometry.nominals, geometry.normals, weights)
+    fit = fit_planes(means, geometry.aims, geometry.normals, weights)
     deviations = hit_deviations(
-        hits, fit.rotation, fit.translation, geometry.nominals, geometry.normals
+        hits, fit.rotation, fit.translation, geometry.aims, geometry.normals
     )
     ratio = _size_ratio(means, geometry)
     return Fitted(
@@ -83,7 +83,7 @@ def _resembles(fit: PlaneFit, geometry: PlanArrays) -> npt.NDArray[np.bool_]:
     squares = fit.deviations**2 + fit.tangential**2
     measured = np.isfinite(squares)
     mean = np.where(measured, squares, 0.0).sum(axis=1) / np.maximum(measured.sum(axis=1), 1)
-    near = np.sqrt(mean) < RESEMBLANCE * _plan_size(geometry.nominals)
+    near = np.sqrt(mean) < RESEMBLANCE * _plan_size(geometry.aims)
     return np.asarray(near & fit.converged)
 
 
@@ -96,7 +96,7 @@ def _size_ratio(means: Array, geometry: PlanArrays) -> Array:
         centred = np.where(there[:, :, None], points - (kept.sum(axis=1) / count)[:, None], 0.0)
         return np.asarray(np.sqrt((centred**2).sum(axis=(1, 2))))
 
-    nominal = extent(np.broadcast_to(geometry.nominals, means.shape))
+    nominal = extent(np.broadcast_to(geometry.aims, means.shape))
     return extent(means) / np.where(nominal > 0, nominal, np.nan)
 
 

@@ -27,7 +27,7 @@ def hit_deviations_of(store: Store, past: History) -> tuple[Array, Array]:
     numbers = hit_array(hits.assign(x=same, y=same, z=same), rows, len(run_ids), names)[..., 0]
     rotation, translation = _transforms(store, run_ids, past.result_set)
     geometry = past.geometry
-    deviations = hit_deviations(laid, rotation, translation, geometry.nominals, geometry.normals)
+    deviations = hit_deviations(laid, rotation, translation, geometry.aims, geometry.normals)
     return deviations, numbers
 
 
