@@ -3,6 +3,7 @@
 import importlib
 import os
 import sys
+from contextlib import suppress
 
 import click
 
@@ -29,6 +30,11 @@ COMMANDS = {
 
 #: Exit status: done; something to act on was found and the caller asked to be told; bad input.
 DONE, FOUND, REFUSED, INTERRUPTED = 0, 1, 2, 130
+
+#: What newer versions of click raise where a group is called with nothing; older ones print help.
+_NO_ARGUMENTS: tuple[type[Exception], ...] = tuple(
+    kind for kind in [getattr(click.exceptions, "NoArgsIsHelpError", None)] if kind is not None
+)
 
 
 class LazyGroup(click.Group):
@@ -71,6 +77,9 @@ def _run() -> int:
         result = cli.main(standalone_mode=False)
         return result if isinstance(result, int) else DONE
     except click.UsageError as error:
+        if isinstance(error, _NO_ARGUMENTS):
+            click.echo(error.format_message())
+            return DONE
         path = error.ctx.command_path if error.ctx else "spc"
         return _refuse(f"{error.format_message().rstrip('.')}; see '{path} --help'")
     except click.ClickException as error:
@@ -79,10 +88,20 @@ def _run() -> int:
         return _refuse(str(error))
     except click.Abort:
         return INTERRUPTED
-    except BrokenPipeError:
-        # The reader of our output went away (a pager was closed); nothing is wrong.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except SystemExit:
+        # The reader of our output went away (a pager was closed), and nothing is wrong; click's
+        # own status for it is 1, which here means that something was found.
         return DONE
+    except OSError as error:
+        # A disk that is full, a folder that may not be written to.
+        _drop_output()
+        return _refuse(f"{error.filename or 'the output'}: {error.strerror or error}")
+
+
+def _drop_output() -> None:
+    """Send what is still to be printed nowhere, or Python would fail again at its exit."""
+    with suppress(OSError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _refuse(text: str) -> int:
