@@ -3,7 +3,7 @@
 import os
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -17,6 +17,11 @@ from spc.store.schema import VERSION, comment_statements, schema_text
 
 #: Seconds to wait for another process to let go of the store before giving up.
 WAIT_SECONDS = 5.0
+#: Another program's file must not make the driver look for an extension on the network.
+_OFFLINE: dict[str, Any] = {
+    "autoinstall_known_extensions": False,
+    "autoload_known_extensions": False,
+}
 
 
 def now() -> datetime:
@@ -81,13 +86,17 @@ class Store:
         """
         if self._in_transaction:
             raise StoreError("a transaction is open already; nothing was written")
-        self._connection.execute("BEGIN")
+        with _driver_errors(self.path):
+            self._connection.execute("BEGIN")
         self._in_transaction = True
         try:
             yield
-            self._connection.execute("COMMIT")
+            with _driver_errors(self.path):
+                self._connection.execute("COMMIT")
         except BaseException:
-            self._connection.execute("ROLLBACK")
+            # A commit that failed (a full disk) has ended the transaction itself already.
+            with suppress(duckdb.Error):
+                self._connection.execute("ROLLBACK")
             raise
         finally:
             self._in_transaction = False
@@ -142,7 +151,7 @@ def _connect(path: Path, *, read_only: bool, wait: float) -> duckdb.DuckDBPyConn
     deadline = time.monotonic() + wait
     while True:
         try:
-            return duckdb.connect(os.fspath(path), read_only=read_only)
+            return duckdb.connect(os.fspath(path), read_only=read_only, config=_OFFLINE)
         except duckdb.IOException as error:
             if "lock" not in str(error).lower():
                 raise StoreError(f"{path}: {_what_is_wrong(error)}") from error
@@ -157,14 +166,9 @@ def _connect(path: Path, *, read_only: bool, wait: float) -> duckdb.DuckDBPyConn
 
 @contextmanager
 def _driver_errors(path: Path) -> Iterator[None]:
-    """Put what the driver says into one line of this project's own errors.
-
-    A missing table stays what it is: it tells a foreign database from a store.
-    """
+    """Put what the driver says into one line of this project's own errors."""
     try:
         yield
-    except duckdb.CatalogException:
-        raise
     except duckdb.Error as error:
         raise StoreError(
             f"{path}: the store refused ({str(error).splitlines()[0]}); nothing was written"
@@ -173,18 +177,24 @@ def _driver_errors(path: Path) -> Iterator[None]:
 
 def _what_is_wrong(error: duckdb.Error) -> str:
     text = str(error)
-    if "not a valid DuckDB" in text:
+    # With extensions off, the driver asks for one where it recognises another program's format.
+    if "not a valid DuckDB" in text or "extension" in text:
         return "not a store of this program; name another file with --store"
     return f"cannot be opened ({text.splitlines()[0]}); check the path and that it may be written"
 
 
+#: Counts what only a store of this program has.
+_IS_STORE = """
+    SELECT count(*) FROM duckdb_columns() WHERE table_name = 'schema_version'
+    AND column_name = 'version' AND data_type = 'INTEGER'"""
+
+
 def _check_version(store: Store) -> None:
-    try:
-        version = store.scalar("SELECT max(version) FROM schema_version")
-    except duckdb.CatalogException as error:
+    if not store.scalar(_IS_STORE) or not store.scalar("SELECT count(*) FROM schema_version"):
         raise StoreError(
             f"{store.path}: a database, but not a store of this program; name another file"
-        ) from error
+        )
+    version = store.scalar("SELECT max(version) FROM schema_version")
     if version != VERSION:
         raise StoreError(
             f"{store.path}: of schema version {version}, this program writes version {VERSION}; "
