@@ -20,6 +20,7 @@ COMMANDS = {
     "omit": "spc.cli.omit",
     "refit": "spc.cli.refit",
     "event": "spc.cli.event",
+    "limits": "spc.cli.limits",
     "chart": "spc.cli.chart",
     "capability": "spc.cli.capability",
     "gauge": "spc.cli.gauge",

@@ -21,6 +21,10 @@ def _chart_options(function: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--baseline", metavar="SPAN", help="Span that the limits stand on, such as "
                      "B01..B12 or 2026-04-01..2026-06-30; the first batches where not named."),
         click.option("--span", help="Chart only this span."),
+        click.option("--order", type=click.Choice(["measured", "moulded"]), default="measured",
+                     show_default=True, help="The time that runs are put in order by."),
+        click.option("--rule", "rules", multiple=True,
+                     help="Look for this rule, in words; 'spc guide charts' lists them."),
         click.option("--set", "result_set", default="", help="Chart this set of a refit."),
         click.option("--mould", help="Chart only this mould."),
         click.option("--page", type=click.Path(path_type=Path, dir_okay=False),
@@ -57,11 +61,13 @@ def list_series(**options: Any) -> int:
 
 def _charts(
     names: tuple[str, ...] | None, *, store_path: Path, as_json: bool, page: Path | None,
-    fail_on: str | None, **question: Any,
+    fail_on: str | None, rules: tuple[str, ...], **question: Any,
 ) -> int:  # fmt: skip
     from spc.pages.chart_text import chart_text, monitor_text
     from spc.studies.monitor import monitor
 
+    if rules:
+        question["rules"] = rules
     with reader(store_path) as store:
         study = monitor(store, names=names, **question)
     show(study, chart_text if names else monitor_text, as_json)

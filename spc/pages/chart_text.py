@@ -36,10 +36,10 @@ def _states(monitor: Monitor) -> list[tuple[int, str, tuple[str, ...]]]:
         for mould in sorted(set(monitor.rows.moulds)):
             at = np.flatnonzero(moulds == mould)
             mine = [s for s in monitor.signals if s.series == name and s.mould == mould]
-            lower, upper = monitor.lower[at[0], column], monitor.upper[at[0], column]
+            lower, upper = monitor.lower[at[-1], column], monitor.upper[at[-1], column]
             limits = f"{length(lower, unit)} to {length(upper, unit)}"
             row = (
-                name, mould or NONE, str(len(at)), length(monitor.center[at[0], column], unit),
+                name, mould or NONE, str(len(at)), length(monitor.center[at[-1], column], unit),
                 limits if np.isfinite(upper) else NONE,
                 length(monitor.values[at[-1], column], unit), str(len(mine)),
                 "" if common else monitor.notes[column],

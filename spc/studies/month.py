@@ -17,6 +17,7 @@ from spc.studies.capability import REQUIRED, CapabilityStudy, judged, last_batch
 from spc.studies.gauge import GaugeStudy, gauge_study
 from spc.studies.history import History, production
 from spc.studies.hit_check import SuspectHit, suspect_hits
+from spc.studies.limit_sets import LimitSet, limit_sets
 from spc.studies.moments import BATCH
 from spc.studies.monitor import Monitor, Signal, charted
 from spc.studies.point_state import PointState, point_states
@@ -214,7 +215,8 @@ def _assembled(
     baseline: str | None, required: float,
 ) -> Month:  # fmt: skip
     plan, runs = known.plan, now.runs
-    chart = charted(known, events, by=BATCH, baseline=baseline)
+    sets = limit_sets(store, plan.part, plan.revision) if baseline is None else ()
+    chart = charted(known, events, by=BATCH, baseline=baseline, sets=sets)
     new, old = _signals_of(chart, period)
     states = point_states(chart, now, (*new, *old))
     newest, words = last_batches(known.runs)
@@ -233,7 +235,7 @@ def _assembled(
         events=_events(events, period), points=states, capability=able, gauge=study,
         gauge_note=why_none,
         answer=answer(plan, period, len(runs), states, able, suspects, len(held), study),
-        fingerprint=_fingerprint(known, events, period, baseline, required),
+        fingerprint=_fingerprint(known, events, period, baseline, required, sets),
         version=__version__,
     )  # fmt: skip
 
@@ -310,9 +312,11 @@ def _gauge(store: Store, plan: Plan, period: Period) -> tuple[GaugeStudy | None,
 
 
 def _fingerprint(
-    known: History, events: pd.DataFrame, period: Period, baseline: str | None, required: float
-) -> str:
+    known: History, events: pd.DataFrame, period: Period, baseline: str | None, required: float,
+    sets: tuple[LimitSet, ...],
+) -> str:  # fmt: skip
     return content_hash(
         "month", __version__, known.plan.plan_id, period.name, baseline, required,
         sorted(known.runs["fit_id"].astype(str)), sorted(events["event_id"].astype(str)),
+        sorted(s.limit_set_id for s in sets),
     )  # fmt: skip

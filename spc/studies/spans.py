@@ -64,7 +64,7 @@ def _is_date(text: str) -> bool:
 
 
 def _in_days(runs: pd.DataFrame, first: str, last: str) -> npt.NDArray[np.bool_]:
-    start, end = _day(first), _day(last)
+    start, end = day(first), day(last)
     after = end + (pd.DateOffset(months=1) if _MONTH.fullmatch(last) else pd.DateOffset(days=1))
     if after <= start:
         raise InputError(f"the span {first}..{last} ends before it begins", do="turn it round")
@@ -72,7 +72,8 @@ def _in_days(runs: pd.DataFrame, first: str, last: str) -> npt.NDArray[np.bool_]
     return np.asarray((moments >= start) & (moments < after))
 
 
-def _day(text: str) -> pd.Timestamp:
+def day(text: str) -> pd.Timestamp:
+    """Return the first moment of a day or month, UTC."""
     try:
         return pd.Timestamp(text if _DAY.fullmatch(text) else f"{text}-01")
     except ValueError:
