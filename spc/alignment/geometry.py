@@ -102,14 +102,16 @@ def holds(nominals: Array, normals: Array, weights: Array) -> Holds:
 
     Parameters
     ----------
-    nominals, normals
+    nominals
+        (points, 3), checked; or (k, points, 3) where each weighting has its own.
+    normals
         (points, 3), checked.
     weights
         (k, points), checked.
     """
     total = weights.sum(-1)
     safe = np.where(total > 0.0, total, 1.0)
-    centre = weights @ nominals / safe[:, None]
+    centre = (weights[..., None] * nominals).sum(-2) / safe[:, None]
     squares = ((nominals - centre[:, None]) ** 2).sum(-1)
     size = np.sqrt((weights * squares).sum(-1) / safe)
     size = np.where(size > 0.0, size, 1.0)

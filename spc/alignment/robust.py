@@ -177,7 +177,7 @@ def trimmed_fit(
     Notes
     -----
     With v the residuals and Q their cofactors, leaving out the set S lowers the sum by
-    v_S' Q_SS⁻¹ v_S, exact for small motions; the two best are then refitted in full.
+    v_S' Q_SS⁻¹ v_S to first order; the two best sets are then refitted in full.
     """
     p, n = as_plan(nominals, normals)
     m = as_points(points, len(p))
@@ -185,11 +185,8 @@ def trimmed_fit(
         raise DataError(f"omit is {omit}; it must lie from 1 to the number of points, {len(p)}")
     full = fit_planes(m, p, n, weights)
     w = as_weights(weights, m.shape[:2]) * ~np.isnan(m[..., 0])
-    distinct, which = unique_rows(w)
     sets = np.array(list(combinations(range(len(p)), omit)), dtype=np.int64).reshape(-1, omit)
-    inverse = _set_inverses(cofactors(holds(p, n, distinct)), sets)
-    v = np.where(w > 0.0, full.deviations, np.nan)
-    best, rival = _two_best(v, inverse, which, sets, full.dof > omit)
+    best, rival = _two_best(full, _moved(full, m, p), n, w, sets)
     fit, other = _without(m, p, n, w, best), _without(m, p, n, w, rival)
     # The ranking is linear; where two sets are that close the full refits decide.
     turned = other.ssr < fit.ssr
@@ -226,16 +223,28 @@ def _set_inverses(found: Cofactors, sets: Ints) -> Array:
     return np.where(sound, np.linalg.inv(np.where(sound, relative, eye)) / scale, np.nan)
 
 
-def _two_best(
-    v: Array, inverse: Array, which: Ints, sets: Ints, possible: Bools
-) -> tuple[Ints, Ints]:
-    """Return the set of each run that lowers the sum most, and the next; −1 where none may go."""
-    chosen = np.full((2, len(v), sets.shape[1]), -1, dtype=np.int64)
-    for start in range(0, len(v), CHUNK):
-        rows = np.arange(start, min(start + CHUNK, len(v)))
+def _moved(full: PlaneFit, m: Array, p: Array) -> Array:
+    """Return where the points lie after the fit; the nominal place where there is none."""
+    moved = m @ np.swapaxes(full.rotation, -1, -2) + full.translation[:, None]
+    return np.where(np.isnan(moved), p, moved)
+
+
+def _two_best(full: PlaneFit, moved: Array, n: Array, w: Array, sets: Ints) -> tuple[Ints, Ints]:
+    """Return the set of each run that lowers the sum most, and the next; −1 where none may go.
+
+    The cofactors are those of the points as measured: between sets that come close the few
+    millimetres by which a hand misses its place decide.
+    """
+    omit = sets.shape[1]
+    chosen = np.full((2, len(w), omit), -1, dtype=np.int64)
+    v = np.where(w > 0.0, full.deviations, np.nan)
+    for start in range(0, len(w), CHUNK):
+        rows = np.arange(start, min(start + CHUNK, len(w)))
+        inverse = _set_inverses(cofactors(holds(moved[rows], n, w[rows])), sets)
         part = v[rows][:, sets]
-        drop = (part[:, :, None] @ inverse[which[rows]] @ part[..., None])[..., 0, 0]
-        drop = np.where(possible[rows, None] & ~np.isnan(drop), drop, -1.0)
+        drop = (part[:, :, None] @ inverse @ part[..., None])[..., 0, 0]
+        possible = (full.dof[rows] > omit)[:, None]
+        drop = np.where(possible & ~np.isnan(drop), drop, -1.0)
         for place in range(min(2, drop.shape[1])):
             top = drop.argmax(axis=1)
             good = drop[np.arange(len(rows)), top] >= 0.0
