@@ -22,6 +22,7 @@ COMMANDS = {
     "event": "spc.cli.event",
     "limits": "spc.cli.limits",
     "chart": "spc.cli.chart",
+    "signals": "spc.cli.signals",
     "capability": "spc.cli.capability",
     "gauge": "spc.cli.gauge",
     "report": "spc.cli.report",

@@ -263,3 +263,8 @@ def limit_rows(store: Store, part: str, revision: str) -> pd.DataFrame:
         "SELECT * FROM limit_set WHERE part = ? AND revision = ? ORDER BY decided_at, series",
         [part, revision],
     )
+
+
+def signal_rows(store: Store, part: str) -> pd.DataFrame:
+    """Return answers to signals of a part."""
+    return store.frame("SELECT * FROM signal WHERE part = ? ORDER BY recorded_at", [part])

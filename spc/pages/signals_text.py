@@ -1,0 +1,45 @@
+"""Signals for the terminal."""
+
+from spc.pages.display import count, length, moment, number
+from spc.pages.text import table
+from spc.studies.signals import OPEN, ListedSignal, SignalList
+
+
+def signals_text(found: SignalList) -> str:
+    """Return the signals: open ones first, then those answered."""
+    open_ones = [s for s in found.signals if s.state == OPEN]
+    head = (
+        f"{count(len(open_ones), 'open signal')}, "
+        f"{count(len(found.signals) - len(open_ones), 'answered one')}, on "
+        f"{count(found.charts, 'chart')} with {count(found.points, 'point')}; lengths in "
+        f"{found.unit}"
+    )
+    if not found.signals:
+        return head
+    rows = [_row(s, found.unit) for s in found.signals]
+    columns = ("signal", "state", "series", "mould", "first seen", "when (UTC)", "found", "off",
+               "last seen", "event before")  # fmt: skip
+    answers = [
+        f"{s.signal_id}: {s.cause}; {s.reaction} ({s.who}, {moment(s.answered_at)} UTC)"
+        for s in found.signals
+        if s.state != OPEN
+    ]
+    return "\n".join([head, "", table(columns, rows, "       r"), *answers])
+
+
+def _row(signal: ListedSignal, unit: str) -> tuple[str, ...]:
+    event = f"{signal.event} ({number(signal.event_days, 0)} days before)" if signal.event else ""
+    more = f" and {len(signal.also)} more" if signal.also else ""
+    return (
+        signal.signal_id, signal.state, signal.series, signal.mould, signal.first,
+        moment(signal.since), signal.rule + more,
+        length(signal.value - signal.center, unit, signed=True), signal.last, event,
+    )  # fmt: skip
+
+
+def answered_text(signal: ListedSignal) -> str:
+    """Return what became of an answer."""
+    return (
+        f"Signal {signal.signal_id} on {signal.series} is answered: {signal.cause}; "
+        f"{signal.reaction}."
+    )

@@ -1,0 +1,206 @@
+"""Open signals and the answers given to them: a signal stays open until someone answers it."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from spc.errors import InputError, NotFoundError
+from spc.identity import content_hash
+from spc.store import read, write
+from spc.store.connection import Store, now
+from spc.studies.monitor import RANGE_CHART, Monitor, Signal, monitor
+
+OPEN, ANSWERED = "open", "answered"
+#: An event counts as near where it lies within so many days before a signal's first point.
+NEAR_DAYS = 21
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ListedSignal:
+    """One signal: what a series of one mould did first, and what else its chart shows.
+
+    Parameters
+    ----------
+    signal_id
+        Its name for an answer.
+    state
+        ``open`` or ``answered``.
+    part, revision, series, spoken, mould
+        The chart.
+    fit_point
+        True for the residual of a fit point, which says what the modes say in more numbers.
+    rule
+        What was found first, in words.
+    first, since
+        Batch or piece at which it was completed first, and its time, UTC.
+    last, until
+        Where the chart still shows a signal last.
+    also
+        Further rules that found something on the same chart since.
+    value, center
+        At the first point, mm.
+    event, event_days
+        The nearest event before it that concerns the mould, and how many days before; nearest is
+        not cause.
+    cause, reaction, who, answered_at
+        The answer; empty and None while open.
+    """
+
+    signal_id: str
+    state: str
+    part: str
+    revision: str
+    series: str
+    spoken: str
+    mould: str
+    fit_point: bool
+    rule: str
+    first: str
+    since: datetime
+    last: str
+    until: datetime
+    also: tuple[str, ...]
+    value: float
+    center: float
+    event: str
+    event_days: float
+    cause: str
+    reaction: str
+    who: str
+    answered_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SignalList:
+    """Signals of a part.
+
+    Parameters
+    ----------
+    unit
+        Unit that the part is shown in.
+    signals
+        Open ones first, in the order of reading.
+    charts
+        How many charts were looked at (series times moulds).
+    points
+        How many points on them.
+    """
+
+    unit: str
+    signals: tuple[ListedSignal, ...]
+    charts: int
+    points: int
+
+
+def signal_list(
+    store: Store, part: str | None = None, revision: str | None = None, **question: Any
+) -> SignalList:
+    """Return the signals of all charts; ``question`` as for a monitor."""
+    chart = monitor(store, part, revision, **question)
+    return listed(chart, read.signal_rows(store, chart.plan.part))
+
+
+def listed(chart: Monitor, answers: pd.DataFrame) -> SignalList:
+    """Return the signals of charts that are already drawn, with the answers given."""
+    given = {str(row["signal_id"]): row for row in answers.to_dict("records")}
+    groups: dict[tuple[str, str], list[Signal]] = {}
+    for signal in chart.signals:
+        groups.setdefault((signal.series, signal.mould), []).append(signal)
+    found = [_listed(chart, group, given) for group in groups.values()]
+    order = {name: at for at, name in enumerate(chart.series.names)}
+    found.sort(key=lambda s: (s.state != OPEN, order[s.series], s.mould))
+    return SignalList(
+        unit=chart.plan.unit,
+        signals=tuple(found),
+        charts=len(chart.series.names) * len(set(chart.rows.moulds)),
+        points=int(np.isfinite(chart.values).sum()),
+    )
+
+
+def _listed(chart: Monitor, group: list[Signal], given: dict[str, Any]) -> ListedSignal:
+    first = min(group, key=lambda s: (s.since, s.chart == RANGE_CHART))
+    last = max(group, key=lambda s: s.until)
+    column = chart.series.names.index(first.series)
+    plan = chart.plan
+    name = content_hash(
+        "signal", plan.part, plan.revision, first.series, first.mould, first.chart, first.rule,
+        first.first, str(first.since),
+    )[:12]  # fmt: skip
+    answer = given.get(name)
+    event, days = _nearest_event(chart.events, first)
+    return ListedSignal(
+        signal_id=name,
+        state=OPEN if answer is None else ANSWERED,
+        part=plan.part,
+        revision=plan.revision,
+        series=first.series,
+        spoken=chart.series.spoken[column],
+        mould=first.mould,
+        fit_point=bool(chart.series.fit_point[column]),
+        rule=first.rule,
+        first=first.first,
+        since=first.since,
+        last=last.last,
+        until=last.until,
+        also=tuple(dict.fromkeys(s.rule for s in group if s.rule != first.rule)),
+        value=first.value,
+        center=first.center,
+        event=event,
+        event_days=days,
+        cause="" if answer is None else str(answer["cause"]),
+        reaction="" if answer is None else str(answer["reaction"]),
+        who="" if answer is None else str(answer["who"]),
+        answered_at=None if answer is None else answer["recorded_at"].to_pydatetime(),
+    )
+
+
+def _nearest_event(events: pd.DataFrame, signal: Signal) -> tuple[str, float]:
+    """Return the last event before the signal that concerns its mould, and how many days before."""
+    mine = events[events["mould"].isin(["", signal.mould])]
+    days = (pd.Timestamp(signal.since) - mine["happened_at"]).dt.total_seconds() / 86400
+    near = mine[(days >= 0) & (days <= NEAR_DAYS) & (mine["kind"] != "arm check")]
+    if near.empty:
+        return "", np.nan
+    row = near.iloc[-1]
+    return f"{row['kind']}: {row['note']}".rstrip(": "), float(days.loc[near.index[-1]])
+
+
+def answer(
+    store: Store, signal_id: str, *, cause: str, reaction: str, who: str, part: str | None = None,
+    revision: str | None = None, **question: Any,
+) -> ListedSignal:  # fmt: skip
+    """Answer an open signal with its cause and what was done.
+
+    Raises
+    ------
+    NotFoundError
+        Where there is no such signal on the charts as asked for.
+    InputError
+        Where it is answered already; an answer is not changed, a further remark is an event.
+    """
+    found = signal_list(store, part, revision, **question)
+    mine = [s for s in found.signals if s.signal_id.startswith(signal_id)]
+    if len(mine) != 1:
+        raise NotFoundError(
+            f"{'no' if not mine else 'more than one'} signal '{signal_id}'; "
+            "'spc signals list' shows their names"
+        )
+    signal = mine[0]
+    if signal.state == ANSWERED:
+        raise InputError(f"signal '{signal.signal_id}' is answered already", do="see signals list")
+    row = {
+        "signal_id": signal.signal_id, "action": ANSWERED, "part": signal.part,
+        "series": signal.series, "mould": signal.mould, "rule": signal.rule,
+        "subject": signal.first, "measured_at": pd.Timestamp(signal.since), "value": signal.value,
+        "cause": cause, "reaction": reaction, "recorded_at": pd.Timestamp(now()), "who": who,
+    }  # fmt: skip
+    write.append(
+        store, {"signal": pd.DataFrame([row])}, action="signal answered",
+        subject=f"{signal.series} {signal.mould}".strip(), who=who, signal_id=signal.signal_id,
+        cause=cause, reaction=reaction,
+    )  # fmt: skip
+    again = signal_list(store, part, revision, **question)
+    return next(s for s in again.signals if s.signal_id == signal.signal_id)
