@@ -28,7 +28,6 @@ from spc.gauge.squares import (
     PIECE,
     SETUP,
     TERMS,
-    degrees_of_freedom,
     expected,
     sums_of_squares,
 )
@@ -71,13 +70,21 @@ def crossed_study(
     DataError
         Where shapes or codes do not fit, the study is not balanced, or a value is missing.
     """
+    array, layout = balanced(y, piece, operator, setup)
+    squares = sums_of_squares(layout.box(array))
+    return from_squares(
+        squares, layout.counts, array.mean(axis=0), pool=pool, pool_above=pool_above
+    )
+
+
+def balanced(
+    y: ArrayLike, piece: ArrayLike, operator: ArrayLike, setup: ArrayLike
+) -> tuple[FloatArray, Layout]:
+    """Return checked measurements and their layout; an unbalanced study is refused in words."""
     array = measurements(y)
     layout = lay_out(piece, operator, setup, array.shape[0])
     _refuse_unbalanced(array, layout)
-    box = layout.box(array)
-    return from_squares(
-        sums_of_squares(box), layout.counts, array.mean(axis=0), pool=pool, pool_above=pool_above
-    )
+    return array, layout
 
 
 def from_squares(
@@ -112,7 +119,7 @@ def from_squares(
         raise DataError(f"pool must be 'auto', 'never' or 'always', not '{pool}'")
     size = (counts.pieces, counts.operators, counts.setups, counts.hits)
     if dof is None:
-        dof = np.broadcast_to(degrees_of_freedom(*size)[:, None], squares.shape).copy()
+        dof = np.broadcast_to(counts.dof()[:, None], squares.shape).copy()
     table, merged = expected(*size), merged_terms(counts)
     mean_squares = _mean_squares(squares, dof)
     f, p = _tests(mean_squares, dof)

@@ -1,11 +1,11 @@
 """An estimate with its interval at every point at once."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from spc.gauge.arrays import FloatArray
+from spc.gauge.arrays import FloatArray, IntArray
 from spc.interval import Estimate, Interval
 
 
@@ -55,6 +55,45 @@ class Band:
     def root(self) -> "Band":
         """Return the band of the square root: a standard deviation from a variance."""
         return self.rising(lambda v: np.sqrt(np.maximum(v, 0.0)))
+
+
+def around(
+    value: FloatArray,
+    low: FloatArray,
+    high: FloatArray,
+    level: float,
+    method: str,
+    note: str = "",
+) -> Band:
+    """Return a band with ends not below zero and wide enough to hold its estimate."""
+    low = np.minimum(np.maximum(low, 0.0), value)
+    return Band(
+        value=value, low=low, high=np.maximum(high, value), level=level, method=method, note=note
+    )
+
+
+def joined(bands: Sequence[tuple[IntArray, Band]], points: int) -> Band:
+    """Return one band of all points from bands of some of them each.
+
+    Parameters
+    ----------
+    bands
+        Which points a band is of, (own,), and the band.
+    points
+        Number of points in all.
+    """
+    value, low, high = (np.full(points, np.nan) for _ in range(3))
+    for at, band in bands:
+        value[at], low[at], high[at] = band.value, band.low, band.high
+    told = [band for at, band in bands if at.size]
+    return Band(
+        value=value,
+        low=low,
+        high=high,
+        level=told[0].level,
+        method="; ".join(dict.fromkeys(b.method for b in told if b.method != "none")) or "none",
+        note="; ".join(dict.fromkeys(b.note for b in told if b.note)),
+    )
 
 
 def missing(points: int, level: float, note: str) -> Band:

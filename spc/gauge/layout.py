@@ -39,6 +39,12 @@ class Counts:
     rows: int
     balanced: bool
 
+    def dof(self) -> FloatArray:
+        """Return degrees of freedom of hit, setup, operator_piece, operator, piece, shape (5,)."""
+        p, o, s, n = self.pieces, self.operators, self.setups, self.hits
+        rows = [p * o * s * (n - 1), p * o * (s - 1), (p - 1) * (o - 1), o - 1, p - 1]
+        return np.array(rows, dtype=np.float64)
+
     def in_words(self) -> str:
         """Return the design as a phrase: ``10 pieces x 3 operators x 2 set-ups x 3 hits``."""
         size = (

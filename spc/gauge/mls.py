@@ -70,7 +70,7 @@ def factors(dof: ArrayLike, tail: float) -> Factors:
     """
     v = np.asarray(dof, dtype=np.float64)
     v = v[:, None] if v.ndim == 1 else v
-    v = np.where(v > 0, v, 1.0)
+    v = np.where(v > 0, np.minimum(v, 1e9), 1.0)
     v = v[:, :1] if (v == v[:, :1]).all() else v
     shrink = 1.0 - v / special.chdtri(v, tail)
     grow = v / special.chdtri(v, 1.0 - tail) - 1.0

@@ -4,15 +4,15 @@ The analysis of variance (balanced) and restricted maximum likelihood (unbalance
 that a reader need not know which of them was used.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from spc.errors import DataError
-from spc.gauge.arrays import FloatArray
-from spc.gauge.band import Band, missing
+from spc.gauge.arrays import FloatArray, IntArray
+from spc.gauge.band import Band, joined, missing
 
 #: Factor of the number of distinct categories [AIAG, Measurement Systems Analysis, 4th ed. 2010].
 DISTINCT_FACTOR = 1.41
@@ -65,25 +65,6 @@ class Quantities:
     notes: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class History:
-    """Spread of pieces known from production, used instead of the pieces of the study.
-
-    Parameters
-    ----------
-    sd
-        Standard deviation of reported values in production, (points,) or one number, mm.
-    dof
-        Degrees of freedom behind it; infinite where it is taken as known.
-    with_gauge
-        True where ``sd`` was measured with this gauge and so holds its noise too.
-    """
-
-    sd: FloatArray | float
-    dof: float = np.inf
-    with_gauge: bool = True
-
-
 def of_study(ratio: Band) -> Band:
     """Return gauge over total from the variance ratio pieces / gauge."""
     return ratio.falling(lambda d: np.sqrt(1.0 / (1.0 + d)))
@@ -124,22 +105,51 @@ def of_tolerance(
     points = mean.size
     if tolerance is None:
         return missing(points, gauge.level, "no tolerance was given"), ("",) * points
+    limits = limits_of(tolerance, points)
+    factor, rules = _factor(limits, mean, spread)
+    note = "" if np.isfinite(factor).all() else "no tolerance that can be used at this point"
+    band = gauge.rising(lambda sd: sd * factor)
+    return replace(band, note="; ".join(n for n in (note, gauge.note) if n)), rules
+
+
+def limits_of(tolerance: ArrayLike, points: int) -> FloatArray:
+    """Return lower and upper limits (points, 2) after checking shape and order."""
     limits = np.asarray(tolerance, dtype=np.float64)
     if limits.shape != (points, 2):
         raise DataError(f"tolerance must have shape ({points}, 2), not {limits.shape}")
-    if (limits[:, 0] >= limits[:, 1]).any():
-        raise DataError("a lower limit is not below its upper limit")
-    factor, rules = _factor(limits, mean, spread)
-    note = "" if np.isfinite(factor).all() else "no usable tolerance at this point"
-    band = gauge.rising(lambda sd: sd * factor)
-    return Band(
-        value=band.value,
-        low=band.low,
-        high=band.high,
-        level=band.level,
-        method=band.method,
-        note=note,
-    ), rules
+    wrong = np.flatnonzero(limits[:, 0] >= limits[:, 1])
+    if wrong.size:
+        low, high = limits[wrong[0]]
+        raise DataError(f"lower limit {low:g} is not below upper limit {high:g}")
+    return limits
+
+
+def together(parts: Sequence[tuple[IntArray, Quantities]], points: int) -> Quantities:
+    """Return the quantities of all points from those of some of them each."""
+    first = parts[0][1]
+    rules = [""] * points
+    for at, part in parts:
+        for point, rule in zip(at, part.tolerance_rule, strict=True):
+            rules[point] = rule
+
+    def of(name: str) -> Band:
+        return joined([(at, getattr(part, name)) for at, part in parts], points)
+
+    sd = {name: joined([(at, part.sd[name]) for at, part in parts], points) for name in first.sd}
+    notes = dict.fromkeys(note for _, part in parts for note in part.notes)
+    return replace(
+        first,
+        sd=sd,
+        gauge=of("gauge"),
+        pieces=of("pieces"),
+        total=of("total"),
+        of_study=of("of_study"),
+        of_tolerance=of("of_tolerance"),
+        distinct=of("distinct"),
+        correlation=of("correlation"),
+        tolerance_rule=tuple(rules),
+        notes=tuple(notes),
+    )
 
 
 def _factor(

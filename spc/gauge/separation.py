@@ -6,7 +6,7 @@ import numpy as np
 
 from spc.gauge.arrays import FloatArray
 from spc.gauge.layout import Counts
-from spc.gauge.squares import TERMS, degrees_of_freedom, expected
+from spc.gauge.squares import TERMS, expected
 
 #: How each component is called in a sentence.
 SPOKEN = {
@@ -44,7 +44,7 @@ def merged_terms(counts: Counts) -> tuple[Merged, ...]:
     in every row that has degrees of freedom; a column of zeros is not seen at all.
     """
     size = (counts.pieces, counts.operators, counts.setups, counts.hits)
-    seen = expected(*size)[degrees_of_freedom(*size) > 0]
+    seen = expected(*size)[counts.dof() > 0]
     found = []
     for i, name in enumerate(TERMS):
         into = _twin(seen, i)

@@ -56,13 +56,6 @@ def sums_of_squares(box: FloatArray) -> FloatArray:
     return np.where(squares > floor, squares, 0.0)
 
 
-def degrees_of_freedom(p: int, o: int, s: int, n: int) -> FloatArray:
-    """Return the degrees of freedom of `TERMS`, shape (5,); 0 where the design has none."""
-    return np.array(
-        [p * o * s * (n - 1), p * o * (s - 1), (p - 1) * (o - 1), o - 1, p - 1], dtype=np.float64
-    )
-
-
 def expected(p: int, o: int, s: int, n: int) -> FloatArray:
     """Return the expected mean squares as coefficients, rows mean squares, columns components.
 

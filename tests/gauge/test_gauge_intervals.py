@@ -11,9 +11,9 @@ from scipy import stats
 
 from spc.errors import DataError
 from spc.gauge.anova import crossed_study, weights
+from spc.gauge.history import History
 from spc.gauge.intervals import anova_quantities
 from spc.gauge.mls import bounds, chi_square_bounds, ratio_bounds, satterthwaite
-from spc.gauge.quantities import History
 
 REFERENCE = Path(__file__).parent.parent / "reference"
 

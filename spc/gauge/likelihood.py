@@ -1,0 +1,343 @@
+"""The restricted likelihood of random factors, for many points at once, from small cross-products.
+
+Rows are first reduced to cells (equal levels of every factor): their means and the squares within
+them hold all that the data say. A factor with one level a cell (the set-up, as a rule) only adds to
+the cells' own variance, so the matrices that are solved have the size of the wider factors. No
+matrix of the size of the rows is ever made.
+
+References
+----------
+.. [1] H. D. Patterson, R. Thompson, Recovery of inter-block information when block sizes are
+   unequal, Biometrika 58 (1971) 545-554.
+.. [2] S. R. Searle, G. Casella, C. E. McCulloch, Variance Components, Wiley 1992, sections 6.6
+   (REML) and 7.6 (mixed-model equations).
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from spc.gauge.arrays import BoolArray, FloatArray, IntArray
+
+#: Numbers held by one block of matrices while points are worked through together.
+_BLOCK = 300_000
+#: Added to a quadratic form before its square root is taken, so that rounding cannot make it fail.
+_LIFT = 1.0
+#: A factor's variance times its share of the cross-products, above which its columns are scaled.
+_WIDE = 1e-3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Problem:
+    """Cross-products of one study, points side by side.
+
+    Parameters
+    ----------
+    names
+        Sources in the order of a variance vector: residual, then the factor with one level a cell
+        where there is one, then the wider ones.
+    per_cell
+        True where the second source is such a factor.
+    hits
+        Rows in a cell of each class of cells, (classes,).
+    cells
+        Number of cells of each class, (classes,).
+    blocks
+        Columns of each wider factor in the cross-products.
+    products
+        U'U of each class, U = [1, Z of the wider factors], (classes, m, m).
+    sums
+        U'ȳ of each class, (classes, m, points).
+    squares
+        Σ ȳ² of each class, (classes, points).
+    within
+        Squares within cells, (points,).
+    within_dof
+        Their degrees of freedom.
+    """
+
+    names: tuple[str, ...]
+    per_cell: bool
+    hits: FloatArray
+    cells: FloatArray
+    blocks: tuple[slice, ...]
+    products: FloatArray
+    sums: FloatArray
+    squares: FloatArray
+    within: FloatArray
+    within_dof: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Slope:
+    """Slope and expected information of the restricted log-likelihood, one row a trial.
+
+    Parameters
+    ----------
+    gradient
+        Its slope in the variances, (trials, sources).
+    information
+        Expected (Fisher) information, (trials, sources, sources).
+    """
+
+    gradient: FloatArray
+    information: FloatArray
+
+
+def problem(y: FloatArray, factors: Mapping[str, IntArray], residual: str) -> Problem:
+    """Return the cross-products of a study without missing values.
+
+    Parameters
+    ----------
+    y
+        Measurements (rows, points), centred by the caller.
+    factors
+        Codes of the separable factors, from 0, outermost first.
+    residual
+        Name of the residual source.
+    """
+    table = np.stack(list(factors.values()), axis=1) if factors else np.zeros((len(y), 1), int)
+    first, cell = np.unique(table, axis=0, return_index=True, return_inverse=True)[1:]
+    cell = cell.reshape(-1)
+    hits = np.bincount(cell)
+    mean = _sum_by(cell, y, hits.size) / hits[:, None]
+    alone = [name for name, code in factors.items() if code.max() + 1 == hits.size]
+    wide = {name: code[first] for name, code in factors.items() if name not in alone[:1]}
+    design, blocks = _design(wide, hits.size)
+    classes, of_cell = np.unique(hits, return_inverse=True)
+    parts = [(design[of_cell == c], mean[of_cell == c]) for c in range(classes.size)]
+    return Problem(
+        names=(residual, *alone[:1], *wide),
+        per_cell=bool(alone),
+        hits=classes.astype(np.float64),
+        cells=np.bincount(of_cell).astype(np.float64),
+        blocks=blocks,
+        products=np.stack([u.T @ u for u, _ in parts]),
+        sums=np.stack([u.T @ m for u, m in parts]),
+        squares=np.stack([np.square(m).sum(axis=0) for _, m in parts]),
+        within=np.square(y - mean[cell]).sum(axis=0),
+        within_dof=float(len(y) - hits.size),
+    )
+
+
+def slope(study: Problem, variances: FloatArray, points: IntArray) -> Slope:
+    """Return slope and information of several trials.
+
+    Parameters
+    ----------
+    study
+        The cross-products.
+    variances
+        Variance of each source, (trials, sources), the residual above zero.
+    points
+        Which point's data each trial uses, (trials,).
+    """
+    size = study.products.shape[1] ** 2
+    step = max(1, _BLOCK // size)
+    parts = [
+        _slope(study, variances[i : i + step], points[i : i + step])
+        for i in range(0, len(points), step)
+    ]
+    return Slope(
+        gradient=np.concatenate([p.gradient for p in parts]),
+        information=np.concatenate([p.information for p in parts]),
+    )
+
+
+def value(study: Problem, variances: FloatArray, points: IntArray) -> FloatArray:
+    """Return the log-likelihood up to a constant, (trials,); arguments as in `slope`."""
+    step = max(1, _BLOCK // study.products.shape[1] ** 2)
+    return np.concatenate(
+        [
+            _value(study, variances[i : i + step], points[i : i + step])
+            for i in range(0, len(points), step)
+        ]
+    )
+
+
+def effects(
+    study: Problem, variances: FloatArray, points: IntArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return the generalized least-squares mean of each trial and its variance, (trials,) each."""
+    at = _solved(study, variances, points)
+    return at.effects[:, 0], at.inverse[:, 0, 0]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Equations:
+    """Mixed-model equations of some trials, the wider factors scaled to unit variance."""
+
+    weight: FloatArray
+    gram: FloatArray
+    sums: FloatArray
+    root: FloatArray
+    matrix: FloatArray
+
+
+def _equations(study: Problem, variances: FloatArray, points: IntArray) -> _Equations:
+    weight = 1.0 / _cell_variance(study, variances)
+    gram = np.tensordot(weight, study.products, axes=1)
+    sums = np.einsum("tc,cmt->tm", weight, study.sums[:, :, points])
+    root = np.ones(sums.shape)
+    for k, block in enumerate(study.blocks):
+        root[:, block] = np.sqrt(variances[:, k + 1 + study.per_cell])[:, None]
+    matrix = gram * root[:, :, None] * root[:, None, :]
+    own = np.arange(1, root.shape[1])
+    matrix[:, own, own] += 1.0
+    return _Equations(weight=weight, gram=gram, sums=sums, root=root, matrix=matrix)
+
+
+def _value(study: Problem, variances: FloatArray, points: IntArray) -> FloatArray:
+    """Return the log-likelihood by one factorization that holds determinant and quadratic form."""
+    at = _equations(study, variances, points)
+    m = at.sums.shape[1]
+    bordered = np.empty((len(points), m + 1, m + 1))
+    bordered[:, :m, :m] = at.matrix
+    bordered[:, :m, m] = bordered[:, m, :m] = at.sums * at.root
+    bordered[:, m, m] = (at.weight * study.squares[:, points].T).sum(axis=1) + _LIFT
+    corner = np.diagonal(np.linalg.cholesky(bordered), axis1=1, axis2=2)
+    twice = corner[:, m] ** 2 - _LIFT + 2.0 * np.log(corner[:, :m]).sum(axis=1)
+    twice = twice + _rest(study, at.weight, variances[:, 0], points)
+    return np.asarray(-0.5 * twice, dtype=np.float64)
+
+
+def _rest(study: Problem, weight: FloatArray, hit: FloatArray, points: IntArray) -> FloatArray:
+    """Return the part of -2 log-likelihood that needs no matrix."""
+    rest = -np.log(weight) @ study.cells
+    if study.within_dof > 0:
+        rest = rest + study.within_dof * np.log(hit) + study.within[points] / hit
+    return np.asarray(rest, dtype=np.float64)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Solved:
+    """The mixed-model equations of some trials, solved.
+
+    ``project`` is Q with P U = W U Q, so that U'P U = U'W U Q and U'P y = Q'U'W y.
+    """
+
+    weight: FloatArray
+    gram: FloatArray
+    inverse: FloatArray
+    effects: FloatArray
+    score: FloatArray
+    project: FloatArray
+    stable: BoolArray
+
+
+def _solved(study: Problem, variances: FloatArray, points: IntArray) -> _Solved:
+    at = _equations(study, variances, points)
+    scaled = np.linalg.inv(at.matrix) * at.root[:, :, None]
+    inverse = scaled * at.root[:, None, :]
+    # Q = I - C A loses all digits where a factor's variance is far above a cell's; there its
+    # columns are L (L A L + D)^-1 D / L, without a difference. For variances near zero it is the
+    # other way round. The mean's own column is zero.
+    stable = at.root**2 * np.einsum("tii->ti", at.gram) > _WIDE
+    project = np.where(
+        stable[:, None, :],
+        scaled / np.where(stable, at.root, 1.0)[:, None, :],
+        np.eye(at.root.shape[1]) - inverse @ at.gram,
+    )
+    project[:, :, 0] = 0.0
+    return _Solved(
+        weight=at.weight,
+        gram=at.gram,
+        inverse=inverse,
+        effects=np.einsum("tij,tj->ti", inverse, at.sums),
+        score=np.einsum("tji,tj->ti", project, at.sums),
+        project=project,
+        stable=stable,
+    )
+
+
+def _slope(study: Problem, variances: FloatArray, points: IntArray) -> Slope:
+    at = _solved(study, variances, points)
+    lead = 1 + study.per_cell
+    number = lead + len(study.blocks)
+    trace, quadratic = np.empty((len(points), number)), np.empty((len(points), number))
+    information = np.empty((len(points), number, number))
+    spread = at.gram @ at.project
+    spread = np.where(at.stable[:, None, :], spread, np.swapaxes(spread, 1, 2))
+    for k, block in enumerate(study.blocks):
+        trace[:, lead + k] = np.einsum("tii->ti", spread)[:, block].sum(axis=1)
+        quadratic[:, lead + k] = np.square(at.score[:, block]).sum(axis=1)
+        for m, other in enumerate(study.blocks):
+            information[:, lead + k, lead + m] = np.square(spread[:, block, other]).sum((1, 2))
+    _add_diagonals(study, at, points, trace, quadratic, information)
+    if study.within_dof > 0:
+        hit = variances[:, 0]
+        trace[:, 0] += study.within_dof / hit
+        quadratic[:, 0] += study.within[points] / hit**2
+        information[:, 0, 0] += study.within_dof / hit**2
+    return Slope(gradient=0.5 * (quadratic - trace), information=0.5 * information)
+
+
+def _add_diagonals(
+    study: Problem,
+    at: _Solved,
+    points: IntArray,
+    trace: FloatArray,
+    quadratic: FloatArray,
+    information: FloatArray,
+) -> None:
+    """Fill in the sources that only add to a cell's own variance."""
+    diagonal = _diagonals(study)
+    lead = len(diagonal)
+    inner = [np.tensordot(at.weight**2 * d, study.products, axes=1) for d in diagonal]
+    share = [at.inverse @ k for k in inner]
+    left = _residual_squares(study, at, points)
+    for i, d in enumerate(diagonal):
+        trace[:, i] = (at.weight * d) @ study.cells - np.einsum("tii->t", share[i])
+        quadratic[:, i] = (left * d).sum(axis=1)
+        outer = (at.project * (inner[i] @ at.project)).sum(axis=1)
+        for k, block in enumerate(study.blocks):
+            information[:, i, lead + k] = information[:, lead + k, i] = outer[:, block].sum(1)
+        for j in range(i + 1):
+            both = _between(study, at, d, diagonal[j])
+            both += np.einsum("tij,tji->t", share[i], share[j])
+            information[:, i, j] = information[:, j, i] = both
+
+
+def _between(study: Problem, at: _Solved, d: FloatArray, e: FloatArray) -> FloatArray:
+    """Return tr(W D W E) - 2 tr(C U'W D W E W U), two of the three parts of tr(P D P E)."""
+    cube = at.weight**3 * d * e
+    flat = study.products.reshape(len(cube[0]), -1)
+    inside = at.inverse.reshape(len(cube), -1) @ flat.T
+    return np.asarray((at.weight**2 * d * e) @ study.cells - 2.0 * (cube * inside).sum(axis=1))
+
+
+def _residual_squares(study: Problem, at: _Solved, points: IntArray) -> FloatArray:
+    """Return Σ (P y)² over the cells of each class, (trials, classes)."""
+    fitted = np.einsum("tm,cmt->tc", at.effects, study.sums[:, :, points])
+    spread = np.einsum("ti,cij,tj->tc", at.effects, study.products, at.effects, optimize=True)
+    left = study.squares[:, points].T - 2.0 * fitted + spread
+    return np.asarray(at.weight**2 * np.maximum(left, 0.0))
+
+
+def _diagonals(study: Problem) -> list[FloatArray]:
+    """Return what one unit of each diagonal source adds to a cell mean's variance, by class."""
+    hit = 1.0 / study.hits
+    return [hit, np.ones_like(hit)] if study.per_cell else [hit]
+
+
+def _cell_variance(study: Problem, variances: FloatArray) -> FloatArray:
+    own = variances[:, :1] / study.hits
+    return own + variances[:, 1:2] if study.per_cell else own
+
+
+def _design(wide: Mapping[str, IntArray], cells: int) -> tuple[FloatArray, tuple[slice, ...]]:
+    parts, blocks, start = [np.ones((cells, 1))], list[slice](), 1
+    for code in wide.values():
+        levels = int(code.max()) + 1
+        parts.append(np.eye(levels)[code])
+        blocks.append(slice(start, start + levels))
+        start += levels
+    return np.concatenate(parts, axis=1), tuple(blocks)
+
+
+def _sum_by(code: IntArray, y: FloatArray, levels: int) -> FloatArray:
+    """Return sums of rows with the same code, (levels, points)."""
+    order = np.argsort(code, kind="stable")
+    starts = np.searchsorted(code[order], np.arange(levels))
+    return np.asarray(np.add.reduceat(y[order], starts, axis=0), dtype=np.float64)
