@@ -27,8 +27,6 @@ from numpy.typing import ArrayLike
 from spc.charts import arrays
 from spc.charts.arrays import Bools, Floats, Ints
 
-Rule = Callable[[Floats, Floats, Ints], Bools]
-
 
 def beyond(dev: Floats, sigma: Floats, ages: Ints, *, width: float = 3.0) -> Bools:
     """Find values beyond a limit, ``width`` sigma from the centre."""
@@ -55,7 +53,10 @@ def grouped(
 
 
 def trend(dev: Floats, sigma: Floats, ages: Ints, *, length: int) -> Bools:
-    """Find ``length`` values in a row, each above the one before, or each below it."""
+    """Find ``length`` values in a row, each above the one before, or each below it.
+
+    Found to do little against a steady drift [5]_: take an EWMA or a slope for that.
+    """
     rises, falls = _steps(dev)
     found = _in_a_row(rises, length - 1)
     return _aged(found | _in_a_row(falls, length - 1), ages, length)
@@ -99,8 +100,10 @@ class NamedRule:
         False where it needs only the centre, or not even that.
     source
         Where it was published, or that it is common practice.
-    find
-        The function of this module, with its numbers filled in.
+    kind
+        Which function of this module finds it, a key of `KINDS`.
+    numbers
+        What that function is given beside the chart, for example ``length``.
     """
 
     name: str
@@ -108,7 +111,12 @@ class NamedRule:
     runs: int
     needs_sigma: bool
     source: str
-    find: Rule
+    kind: str
+    numbers: Mapping[str, float]
+
+    def find(self, dev: Floats, sigma: Floats, ages: Ints) -> Bools:
+        """Return where the rule is completed, ``(runs, points)``."""
+        return KINDS[self.kind](dev, sigma, ages, **self.numbers)
 
 
 def _in_a_row(flags: Bools, length: int) -> Bools:
@@ -151,48 +159,54 @@ def _outside(dev: Floats, edge: Floats) -> Bools:
     return (dev > edge) | (dev < -edge)
 
 
-def _named(
-    name: str, text: str, runs: int, source: str, find: Rule, *, needs_sigma: bool = True
+KINDS: Mapping[str, Callable[..., Bools]] = MappingProxyType({
+    "beyond": beyond, "one side": one_side, "grouped": grouped, "trend": trend,
+    "oscillation": oscillation, "stratification": stratification, "mixture": mixture,
+})  # fmt: skip
+"""The patterns, by name; a rule is a pattern with its numbers."""
+
+
+def _rule(
+    name: str, text: str, source: str, kind: str, *, runs: int = 0, **numbers: float
 ) -> NamedRule:
+    needs_sigma = kind not in ("one side", "trend", "oscillation")
     return NamedRule(
-        name=name, text=text, runs=runs, source=source, find=find, needs_sigma=needs_sigma
-    )
+        name=name, text=text, runs=runs or int(numbers["length"]), source=source, kind=kind,
+        numbers=MappingProxyType(numbers), needs_sigma=needs_sigma,
+    )  # fmt: skip
 
 
 def _registry() -> dict[str, NamedRule]:
-    def bind(rule: Callable[..., Bools], **numbers: float) -> Rule:
-        return lambda dev, sigma, ages: rule(dev, sigma, ages, **numbers)
-
     handbook, tests, qif = "Western Electric 1956", "Nelson 1984", "ISO 23952"
     third, two_thirds = 1 / 3, 2 / 3
     rules = (
-        _named("beyond limit", "a value beyond a limit", 1, handbook, bind(beyond)),
-        _named("nine on one side", "nine values in a row on one side of the centre", 9, tests,
-               bind(one_side, length=9), needs_sigma=False),
-        _named("eight on one side", "eight values in a row on one side of the centre", 8,
-               f"{handbook}; {qif} skew", bind(one_side, length=8), needs_sigma=False),
-        _named("two of three far out",
-               "two of three values in a row beyond two thirds of the way to one limit", 3,
-               f"{handbook}; {tests}; {qif} two-thirds grouping",
-               bind(grouped, hits=2, of=3, zone=two_thirds)),
-        _named("four of five off centre",
-               "four of five values in a row beyond one third of the way to one limit", 5,
-               f"{handbook}; {tests}; {qif} one-third grouping",
-               bind(grouped, hits=4, of=5, zone=third)),
-        _named("six in one direction",
-               "six values in a row, each above the last or each below it", 6,
-               f"{tests}; {qif} trend", bind(trend, length=6), needs_sigma=False),
-        _named("fourteen up and down", "fourteen values in a row that go up and down by turns",
-        14,
-               f"{tests}; {qif} oscillation (which gives no count)",
-               bind(oscillation, length=14), needs_sigma=False),
-        _named("fifteen near the centre",
-               "fifteen values in a row within one third of the way to the limits", 15,
-               f"{handbook}; {tests}; {qif} stratification (which gives no count)",
-               bind(stratification, length=15, zone=third)),
-        _named("eight away from the centre",
-               "eight values in a row with none within one third of the way to the limits", 8,
-               f"{handbook}; {tests}", bind(mixture, length=8, zone=third)),
+        _rule("beyond limit", "a value beyond a limit", f"{handbook}; {tests}; {qif}",
+              "beyond", runs=1),
+        _rule("nine on one side", "nine values in a row on one side of the centre", tests,
+              "one side", length=9),
+        _rule("eight on one side", "eight values in a row on one side of the centre",
+              f"{handbook}; {qif} skew", "one side", length=8),
+        _rule("two of three far out",
+              "two of three values in a row beyond two thirds of the way to one limit",
+              f"{handbook}; {tests}; {qif} two-thirds grouping",
+              "grouped", runs=3, hits=2, of=3, zone=two_thirds),
+        _rule("four of five off centre",
+              "four of five values in a row beyond one third of the way to one limit",
+              f"{handbook}; {tests}; {qif} one-third grouping",
+              "grouped", runs=5, hits=4, of=5, zone=third),
+        _rule("six in one direction",
+              "six values in a row, each above the last or each below it",
+              f"{tests}; {qif} trend", "trend", length=6),
+        _rule("fourteen up and down",
+              "fourteen values in a row that go up and down by turns",
+              f"{tests}; {qif} oscillation (which gives no count)", "oscillation", length=14),
+        _rule("fifteen near the centre",
+              "fifteen values in a row within one third of the way to the limits",
+              f"{handbook}; {tests}; {qif} stratification (which gives no count)",
+              "stratification", length=15, zone=third),
+        _rule("eight away from the centre",
+              "eight values in a row with none within one third of the way to the limits",
+              f"{handbook}; {tests}", "mixture", length=8, zone=third),
     )  # fmt: skip
     return {rule.name: rule for rule in rules}
 

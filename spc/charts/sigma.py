@@ -152,7 +152,7 @@ def individuals_sigma(
             _median_loss(length),
             "median",
         )
-    return Sigma(sigma=sigma, n=n, n_ranges=count, df=_range_df(count, length) / loss,
+    return Sigma(sigma=sigma, n=n, n_ranges=count, df=range_df(count, length) / loss,
                  method=f"{word} moving range of {length} runs")  # fmt: skip
 
 
@@ -230,7 +230,7 @@ def _median_loss(length: int) -> float:
     return 1.9 if length == 2 else 1.25 + 0.85 / length
 
 
-def _range_df(count: Ints, length: int) -> Floats:
+def range_df(count: Ints, length: int) -> Floats:
     """Return the degrees of freedom whose chi varies like the mean of overlapping ranges."""
     variance = relative_variance_of_mean_range(count, length)
     with np.errstate(divide="ignore", invalid="ignore"):  # no range: no degrees of freedom
