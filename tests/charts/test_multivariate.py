@@ -3,13 +3,12 @@ import pytest
 from scipy import stats
 from statsmodels.stats.multivariate import test_mvmean as hotelling_test
 
+from spc.charts.contributions import contributions, smallest_explanations
 from spc.charts.mewma import mewma
 from spc.charts.modes import mode_chart, principal_modes, residual_limit, weighted_chi2_sf
 from spc.charts.multivariate import (
-    contributions,
     known_reference,
     reference,
-    smallest_explanations,
     t2_chart,
     t2_limit,
     t2_limit_of_means,
