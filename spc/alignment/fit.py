@@ -59,7 +59,7 @@ class PlaneFit:
     iterations
         (runs,), steps taken.
     converged
-        (runs,), true where the last step was below the tolerance.
+        (runs,), true where the last step was below the tolerance; where false there is no result.
     rank
         (runs,), motions held by the run's measured fit points; below 6 there is no fit.
     mirrored
@@ -83,7 +83,7 @@ class PlaneFit:
 
 @dataclass(slots=True, kw_only=True, eq=False)
 class _Poses:
-    """Poses of a batch while they are being found."""
+    """Poses of a batch while they are being found; fields as in :class:`PlaneFit`."""
 
     rotation: Array
     translation: Array
@@ -112,15 +112,15 @@ def fit_planes(
     weights
         (points,) or (runs, points); 0 = not in the fit (check point, or left out in that run).
     max_iterations
-        Steps at most; a run that needs more is returned with ``converged`` false.
+        Steps at most; five do for good points, twenty for points 50 mm off.
     tolerance
         A run has converged when its step is below this share of the part's size.
 
     Returns
     -------
     PlaneFit
-        A run whose measured fit points do not hold all six motions has NaN results and
-        ``converged`` false; never an exception.
+        A run whose measured fit points do not hold all six motions, or whose steps have not come
+        to rest, has NaN results and ``converged`` false; never an exception.
 
     Raises
     ------
@@ -242,19 +242,21 @@ def _solve_six(normal: Array, right: Array) -> Array:
 
 
 def _result(m: Array, p: Array, n: Array, w: Array, rank: Ints, poses: _Poses) -> PlaneFit:
-    gap = _moved(poses.rotation, poses.translation, m) - p
+    solved = poses.converged
+    rotation = np.where(solved[:, None, None], poses.rotation, np.nan)
+    translation = np.where(solved[:, None], poses.translation, np.nan)
+    gap = _moved(rotation, translation, m) - p
     deviations = (gap * n).sum(-1)
     used = w > 0.0
     n_points = used.sum(-1)
     dof = n_points - 6
-    solved = rank == 6
     residuals = np.where(used & solved[:, None], deviations, 0.0)
     ssr = np.where(solved, (w * residuals**2).sum(-1), np.nan)
     sigma = np.sqrt(np.where(dof > 0, ssr / np.maximum(dof, 1), np.nan))
     size = np.where(used, np.abs(residuals), -1.0)
     return PlaneFit(
-        rotation=poses.rotation,
-        translation=poses.translation,
+        rotation=rotation,
+        translation=translation,
         deviations=deviations,
         n_points=n_points,
         dof=dof,
@@ -263,7 +265,7 @@ def _result(m: Array, p: Array, n: Array, w: Array, rank: Ints, poses: _Poses) -
         worst=np.where(solved, size.argmax(-1) if m.shape[1] else -1, -1),
         tangential=np.linalg.norm(gap - deviations[..., None] * n, axis=-1),
         iterations=poses.iterations,
-        converged=poses.converged,
+        converged=solved,
         rank=rank,
         mirrored=poses.mirrored,
     )

@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from spc.alignment.checks import as_rows
-from spc.alignment.formplan import HIDDEN, VISIBLE, FormPlan
+from spc.alignment.formplan import VISIBLE, FormPlan
+from spc.alignment.formwords import HIDDEN
 from spc.alignment.geometry import holds, unique_rows
 from spc.alignment.patterns import shapely
 
@@ -71,16 +72,36 @@ class FormFit:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Solver:
-    """Linear maps of a stack of weightings, from weighted deviations to each figure."""
+    """Linear maps of k weightings, from weighted deviations to each figure.
 
-    root: Array  # (k, points)
-    rigid: Array  # (k, points, 6)
-    shapes: Array  # (k, points, M), orthonormal columns of the kept shapes
-    gains: Array  # (k, M, points)
-    cofactor: Array  # (k, M, M)
-    taken: Ints  # (k,)
-    single: Array  # (k, points, K), unit vectors of every shape
-    length: Array  # (k, K)
+    Parameters
+    ----------
+    root
+        (k, points), roots of the weights.
+    rigid
+        (k, points, 6), orthonormal columns of the six motions; NaN where they are not held.
+    shapes
+        (k, points, M), orthonormal columns of the kept shapes off the motions.
+    gains
+        (k, M, points), from deviations to the amplitudes of the kept shapes.
+    cofactor
+        (k, M, M), of these amplitudes.
+    taken
+        (k,), dimensions that the kept shapes take.
+    single
+        (k, points, K), unit column of every shape off the motions.
+    length
+        (k, K), its length.
+    """
+
+    root: Array
+    rigid: Array
+    shapes: Array
+    gains: Array
+    cofactor: Array
+    taken: Ints
+    single: Array
+    length: Array
 
 
 def fit_form(plan: FormPlan, deviations: ArrayLike) -> FormFit:

@@ -17,7 +17,16 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from spc.alignment.checks import as_plan, as_weights
-from spc.alignment.faces import AXES, Face, find_faces
+from spc.alignment.faces import Face, find_faces
+from spc.alignment.formwords import (
+    COMBINED,
+    FITTED,
+    HIDDEN,
+    LEFT_OUT,
+    meaning,
+    note_of,
+    reasons,
+)
 from spc.alignment.geometry import holds
 from spc.alignment.patterns import (
     BOW,
@@ -35,10 +44,22 @@ from spc.errors import DataError
 
 Array = NDArray[np.float64]
 
+#: What other layers take from here, the words for a shape's status among them.
+__all__ = [
+    "COMBINED",
+    "FITTED",
+    "HIDDEN",
+    "KINDS",
+    "LEFT_OUT",
+    "VISIBLE",
+    "FormPlan",
+    "form_plan",
+    "visible_share",
+]
+
 #: A shape of which less than this share is left after the best rigid motion counts as hidden, and
 #: one of which less than this is left beside the others as dependent on them.
 VISIBLE = 0.02
-FITTED, COMBINED, HIDDEN, LEFT_OUT = "fitted", "in combination", "hidden", "left out"
 KINDS = (SIZE, TWIST, BOW, SQUARENESS)
 
 
@@ -172,16 +193,16 @@ def form_plan(
         visible=visible,
         sd_alone=np.where(seen, 1.0 / np.where(seen, reach, 1.0), np.nan),
         status=status,
-        reasons=_reasons(patterns, status, columns, faces, kept, mixing, out),
+        reasons=reasons(patterns, status, columns, faces, kept, mixing, out),
         kept=kept,
-        meanings=tuple(_meaning(patterns, row) for row in mixing),
+        meanings=tuple(meaning(patterns, row) for row in mixing),
         mixing=mixing,
         sd_joint=_sd_joint(left[:, list(kept)]),
         weights=w,
         nominals=p,
         normals=n,
         dof=spare,
-        note=_note(visible, kept, spare),
+        note=note_of(visible, kept, spare),
     )
 
 
@@ -265,72 +286,8 @@ def _status(
     return tuple(status)
 
 
-def _meaning(patterns: tuple[Pattern, ...], row: Array) -> str:
-    parts: list[str] = []
-    for k in np.flatnonzero(row):
-        factor = "" if abs(abs(row[k]) - 1.0) < 5e-3 else f"{abs(row[k]):.2f} × "
-        sign = ("− " if row[k] < 0.0 else "+ ") if parts else ("−" if row[k] < 0.0 else "")
-        parts.append(f"{sign}{factor}{patterns[k].name}")
-    return " ".join(parts)
-
-
 def _sd_joint(kept: Array) -> Array:
     if not kept.shape[1]:
         return np.zeros(0)
     _, s, vt = np.linalg.svd(kept, full_matrices=False)
     return np.asarray(np.linalg.norm(vt / s[:, None], axis=0))
-
-
-def _note(visible: Array, kept: tuple[int, ...], spare: int) -> str:
-    if np.isnan(visible).any():
-        return "the points do not hold all six motions of the part, so no shape can be told"
-    if kept and spare <= 0:
-        return "as many shapes as the points can tell: nothing is left to judge the fit by"
-    return ""
-
-
-def _reasons(
-    patterns: tuple[Pattern, ...],
-    status: tuple[str, ...],
-    columns: Array,
-    faces: tuple[Face, ...],
-    kept: tuple[int, ...],
-    mixing: Array,
-    out: dict[int, str],
-) -> tuple[str, ...]:
-    told = []
-    for k, (pattern, state) in enumerate(zip(patterns, status, strict=True)):
-        if state == HIDDEN:
-            told.append(_why_hidden(pattern, columns[:, k], faces))
-        elif state == LEFT_OUT:
-            told.append(out.get(k, ""))
-        elif state == COMBINED:
-            rows = np.flatnonzero(mixing[:, k])
-            sums = "; ".join(_meaning(patterns, mixing[row]) for row in rows)
-            told.append(f"only together with others: {sums}")
-        else:
-            told.append("")
-    return tuple(told)
-
-
-def _why_hidden(pattern: Pattern, column: Array, faces: tuple[Face, ...]) -> str:
-    cannot = f"{pattern.name} cannot be seen with this plan"
-    if pattern.kind == SIZE:
-        lack = [axis for axis in (pattern.axis or "xyz") if not _opposed(axis, faces)]
-        along = f" along {pattern.axis}" if pattern.axis else ""
-        return f"{cannot}: no patch on an opposite face{along}" if lack else _taken_up(cannot)
-    flat = np.abs(column).max(initial=0.0) <= 1e-9
-    if pattern.kind == BOW and flat:
-        return f"{cannot}: no point between the ends of the face along {pattern.axis}"
-    if pattern.kind in (BOW, TWIST):
-        return f"{cannot}: too few points on the face to tell it from a tilt of the face"
-    return _taken_up(cannot)
-
-
-def _taken_up(cannot: str) -> str:
-    return f"{cannot}: a rigid motion of the part takes it up completely"
-
-
-def _opposed(axis: str, faces: tuple[Face, ...]) -> bool:
-    along = [float(face.normal[AXES.index(axis)]) for face in faces]
-    return max(along, default=0.0) > 0.3 and min(along, default=0.0) < -0.3

@@ -13,8 +13,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from spc.alignment.checks import as_plan, as_rows, as_weights
 from spc.alignment.faces import Face, find_faces
-from spc.alignment.geometry import holds
 from spc.alignment.modewords import Named, describe, leftover
+from spc.alignment.nullspace import complement, null_basis, orthonormal, supported, without
 from spc.alignment.patterns import (
     BOW,
     OFFSET,
@@ -76,8 +76,22 @@ class ResidualModes:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Candidate:
+    """A shape that may give a mode its name.
+
+    Parameters
+    ----------
+    pattern
+        The shape.
+    column
+        Its column in the coordinates of the null basis.
+    length
+        Its weighted length before, without its mean.
+    face
+        On which it lies.
+    """
+
     pattern: Pattern
-    column: Array  # in the coordinates of the null basis
+    column: Array
     length: float
     face: Face
 
@@ -113,7 +127,7 @@ def residual_modes(
     p, n = as_plan(nominals, normals)
     w = as_weights(weights, (len(p),))
     names = labels or tuple(f"point {k}" for k in range(len(p)))
-    null = _null_basis(p, n, w)
+    null = null_basis(p, n, w)
     if null is None or null.shape[1] == 0:
         return _none(w, null is None)
     faces = find_faces(p, n, w > 0.0)
@@ -181,18 +195,6 @@ def _none(weights: Array, degenerate: bool) -> ResidualModes:
     )
 
 
-def _null_basis(p: Array, n: Array, w: Array) -> Array | None:
-    """Return orthonormal columns (points, N − 6) out of reach of small motions, or None."""
-    held = holds(p, n, w[None])
-    if held.rank[0] < 6:
-        return None
-    fit = np.flatnonzero(w > 0.0)
-    q, _ = np.linalg.qr(np.sqrt(w[fit])[:, None] * held.design[0][fit], mode="complete")
-    null = np.zeros((len(p), len(fit) - 6))
-    null[fit] = q[:, 6:]
-    return null
-
-
 def _candidates(null: Array, p: Array, w: Array, faces: tuple[Face, ...]) -> tuple[_Candidate, ...]:
     found = []
     for face in faces:
@@ -217,14 +219,14 @@ def _name_all(
     for count in range(1, min(3, len(faces)) + 1):
         _name_by_faces(chosen, null, candidates, tuple(combinations(faces, count)))
     _name_by_faces(chosen, null, candidates, (faces,))
-    rest = _complement(chosen, null.shape[1])
+    rest = complement(_vectors(chosen), null.shape[1])
     while rest.shape[1]:
         reach = np.linalg.norm(null @ rest, axis=1)
         # Rounding must not decide between points that reach equally far.
         point = int(np.argmax(np.round(reach, 9)))
         vector = rest @ (rest.T @ null[point])
         chosen.append(leftover(vector / np.linalg.norm(vector), point))
-        rest = _complement(chosen, null.shape[1])
+        rest = complement(_vectors(chosen), null.shape[1])
     return chosen
 
 
@@ -235,11 +237,11 @@ def _name_by_faces(
     supports: tuple[tuple[Face, ...], ...],
 ) -> None:
     """Name modes that live on one of the given sets of faces, the most visible first."""
-    local = [_supported(null, support) for support in supports]
+    local = [supported(null, support) for support in supports]
     while True:
         best: tuple[float, Named] | None = None
         for support, space in zip(supports, local, strict=True):
-            free = _orthonormal(_without(chosen, space))
+            free = orthonormal(without(_vectors(chosen), space))
             here = tuple(c for c in candidates if free.shape[1] and c.face in support)
             for candidate in here:
                 vector = free @ (free.T @ candidate.column)
@@ -265,34 +267,8 @@ def _named(
     return Named(vector=unit, pattern=candidate.pattern, point=-1, twin=twin)
 
 
-def _supported(null: Array, support: tuple[Face, ...]) -> Array:
-    """Return the part of the null space (in its own coordinates) that is zero off the faces."""
-    inside = np.zeros(len(null), dtype=np.bool_)
-    for face in support:
-        inside[list(face.points)] = True
-    outside = null[~inside]
-    if not len(outside):
-        return np.eye(null.shape[1])
-    _, s, vt = np.linalg.svd(outside, full_matrices=True)
-    return np.asarray(vt[int((s > 1e-7).sum()) :].T)
-
-
-def _without(chosen: list[Named], space: Array) -> Array:
-    if not chosen or not space.shape[1]:
-        return space
-    taken = np.stack([mode.vector for mode in chosen], axis=1)
-    return np.asarray(space - taken @ (taken.T @ space))
-
-
-def _orthonormal(columns: Array) -> Array:
-    if not columns.shape[1]:
-        return columns
-    u, s, _ = np.linalg.svd(columns, full_matrices=False)
-    return np.asarray(u[:, s > 1e-7])
-
-
-def _complement(chosen: list[Named], dimensions: int) -> Array:
-    return _orthonormal(_without(chosen, np.eye(dimensions)))
+def _vectors(chosen: list[Named]) -> list[Array]:
+    return [mode.vector for mode in chosen]
 
 
 def _signs(loading: Array) -> tuple[tuple[int, ...], tuple[int, ...]]:

@@ -14,7 +14,8 @@ from spc.alignment.assess import Assessment, assess
 from spc.alignment.checks import as_fraction, as_plan, as_positive, as_weights
 from spc.alignment.faces import find_faces
 from spc.alignment.form import fit_form
-from spc.alignment.formplan import HIDDEN, FormPlan, form_plan
+from spc.alignment.formplan import FormPlan, form_plan
+from spc.alignment.formwords import HIDDEN
 from spc.alignment.modes import ResidualModes, mode_scores, residual_modes
 from spc.alignment.patterns import TWIST, size_patterns, twist_of
 from spc.alignment.reliability import reliability
@@ -89,7 +90,19 @@ class Rehearsal:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Stage:
-    """What stays the same for all faults of a rehearsal."""
+    """What stays the same for all faults of a rehearsal.
+
+    Parameters
+    ----------
+    nominals, normals, weights
+        Of the plan, as checked.
+    modes, form
+        What its residuals and its points can tell.
+    labels
+        Names of the points.
+    sigma, alpha
+        As asked for.
+    """
 
     nominals: Array
     normals: Array

@@ -261,10 +261,21 @@ def test_coplanar_points_are_never_called_mirrored(rng):
     assert not fit.mirrored.any()
 
 
-def test_too_few_steps_are_told(tied, measure, rng):
+def test_a_run_that_has_not_come_to_rest_has_no_numbers(tied, measure, rng):
     fit = fit_planes(measure(tied, 5, rng), tied.p, tied.n, tied.w, max_iterations=1)
     assert not fit.converged.any()
     assert (fit.iterations == 1).all()
+    assert (fit.rank == 6).all()
+    for values in (fit.deviations, fit.rotation, fit.translation, fit.ssr, fit.sigma):
+        assert np.isnan(values).all()
+    assert (fit.worst == -1).all()
+
+
+def test_points_that_are_far_off_still_come_to_rest(hood, rng):
+    """Every point up to 150 mm from its place: far beyond anything that is probed."""
+    points = hood.p + rng.normal(0.0, 50.0, (2000, 13, 3))
+    fit = fit_planes(points, hood.p, hood.n, hood.w)
+    assert fit.converged.all()
 
 
 # --- degenerate plans ---------------------------------------------------------------------------
