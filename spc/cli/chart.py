@@ -83,3 +83,52 @@ def _write(study: Any, names: tuple[str, ...] | None, page: Path, quiet: bool) -
     write_page(page, chart_page(study, names[0] if names and len(names) == 1 else None))
     if not quiet:
         click.echo(f"Wrote {page}")
+
+
+@command.command("shape")
+@click.option(
+    "--of",
+    default="fit",
+    show_default=True,
+    help="fit (modes of what the fit leaves), checks, or letters of groups.",
+)
+@click.option(
+    "--by",
+    type=click.Choice(["piece", "batch"]),
+    default="piece",
+    show_default=True,
+    help="What one point on the chart is.",
+)
+@click.option("--baseline", metavar="SPAN", help="Span that says what is usual.")
+@click.option(
+    "--components",
+    default=5,
+    show_default=True,
+    type=click.IntRange(1, 30),
+    help="Principal components of check points.",
+)
+@click.option("--successive", is_flag=True, help="Covariance from successive differences.")
+@click.option(
+    "--order",
+    type=click.Choice(["measured", "moulded"]),
+    default="measured",
+    show_default=True,
+    help="The time that runs are put in order by.",
+)
+@click.option("--set", "result_set", default="", help="Chart this set of a refit.")
+@click.option("--fail-on", type=click.Choice(["signal"]), help="Exit with 1 where there is one.")
+@part_options
+@store_option
+@json_option
+def show_shape(store_path: Path, as_json: bool, fail_on: str | None, **question: Any) -> int:
+    """Chart the piece as a whole, before any single point: is it like the others at all.
+
+    Example: spc chart shape --of checks
+    """
+    from spc.pages.shape_text import shape_text
+    from spc.studies.shape import shape_study
+
+    with reader(store_path) as store:
+        study = shape_study(store, **question)
+    show(study, shape_text, as_json)
+    return FOUND if fail_on and study.signals else 0

@@ -4,12 +4,18 @@ from pathlib import Path
 
 import click
 
-from spc.cli.options import json_option, part_options, reader, show, store_option, writer
+from spc.cli.options import FOUND, json_option, part_options, reader, show, store_option, writer
+
+#: Noise of one reading, as an option of the commands that judge a plan.
+_sigma_option = click.option(
+    "--sigma", type=click.FloatRange(min=0, min_open=True), metavar="MM",
+    help="Probing noise of one reading, mm; the plan's, else 0.05.",
+)  # fmt: skip
 
 
 @click.group("plan")
 def command() -> None:
-    """Add, list and show measurement plans."""
+    """Add, list and show measurement plans; judge one before anyone measures."""
 
 
 @command.command("add")
@@ -28,7 +34,7 @@ def add(file: Path, store_path: Path, as_json: bool) -> None:
 
     plan, warnings = read_plan(file)
     with writer(store_path) as store:
-        added = add_plan(store, plan, warnings, who_is_here())
+        added = add_plan(store, plan, warnings, who_is_here(), file=str(file))
     show(added, added_text, as_json)
 
 
@@ -63,3 +69,68 @@ def show_plan(part: str | None, revision: str | None, store_path: Path, as_json:
     with reader(store_path) as store:
         plan = plan_in_force(store, part, revision)
     show(plan, plan_text, as_json)
+
+
+@command.command("check")
+@click.argument("file", required=False, type=click.Path(path_type=Path))
+@_sigma_option
+@click.option("--fail-on", type=click.Choice(["gaps"]), help="Exit with 1 unless it is sound.")
+@part_options
+@store_option
+@json_option
+def check(
+    file: Path | None, store_path: Path, as_json: bool, part: str | None, revision: str | None,
+    sigma: float | None, fail_on: str | None,
+) -> int:  # fmt: skip
+    """Judge a plan before anyone measures: a FILE, or the one in force of a part in the store.
+
+    Says what its fit holds, shows and hides, and which further point would help most. A plan whose
+    fit points leave a motion of the part free is refused with exit status 2.
+
+    Example: spc plan check sample-runs/LH-640.toml --sigma 0.04
+    """
+    from spc.cli.planning import plan_meant
+    from spc.pages.plan_check_text import plan_check_text
+    from spc.studies.plan_check import SOUND, checked_plan
+
+    plan, name = plan_meant(file, store_path, part, revision)
+    found = checked_plan(plan, sigma=sigma, file=name)
+    show(found, plan_check_text, as_json)
+    return FOUND if fail_on and found.verdict != SOUND else 0
+
+
+@command.command("rehearse")
+@click.argument("file", required=False, type=click.Path(path_type=Path))
+@click.option("--touch", multiple=True, metavar="POINT=MM", help="A fit point that reads wrong.")
+@click.option("--twist", multiple=True, metavar="FACE=MM", help="A twisted face, such as +z=0.5.")
+@click.option("--shrink", multiple=True, type=float, metavar="PERCENT", help="A smaller part.")
+@_sigma_option
+@click.option("--alpha", type=click.FloatRange(1e-6, 0.2), default=0.0027, show_default=True,
+              help="False alarms of each figure.")  # fmt: skip
+@click.option("--trials", type=click.IntRange(100, 50_000), default=2000, show_default=True,
+              help="Simulated alignments a fault.")  # fmt: skip
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True,
+              help="The same seed gives the same figures.")  # fmt: skip
+@part_options
+@store_option
+@json_option
+def rehearse(
+    file: Path | None, store_path: Path, as_json: bool, part: str | None, revision: str | None,
+    touch: tuple[str, ...], twist: tuple[str, ...], shrink: tuple[float, ...], **said: float,
+) -> None:  # fmt: skip
+    """Plant known faults into a plan and count what its fit would see of them.
+
+    Where no fault is named: nothing, a wrong touch at each fit point, a twist and a shrink.
+
+    Example: spc plan rehearse sample-runs/LH-640.toml --touch deck-1=0.5 --shrink 0.1
+    """
+    from spc.cli.planning import plan_meant, sized
+    from spc.pages.rehearse_text import rehearse_text
+    from spc.studies.rehearse_plan import rehearsed_plan
+
+    plan, name = plan_meant(file, store_path, part, revision)
+    touches, twists = sized("--touch", touch), sized("--twist", twist)
+    found = rehearsed_plan(
+        plan, touches=touches, twists=twists, shrinks=shrink, file=name, **said
+    )  # fmt: skip
+    show(found, rehearse_text, as_json)

@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from spc.capability.batches import batch_components
 from spc.charts.constants import chart_constants, d2
 from spc.charts.memory import ewma
 from spc.charts.rules import DEFAULT, RULES, signals
@@ -29,6 +30,8 @@ from spc.studies.spans import in_span
 FIRST_PIECES, FIRST_BATCHES = 40, 12
 #: From so many baseline values limits are no longer provisional (ISO 7870-2 asks 20 to 25).
 SETTLED = 25
+#: Share of the spread between batches from which a chart of single pieces is warned of.
+ALIKE = 0.15
 #: Limits lie so many standard deviations from the centre.
 WIDTH = 3.0
 #: Weight and limit of the moving average: in control for about 370 points (Lucas and Saccucci).
@@ -225,19 +228,20 @@ def charted(
     """Chart a history that is already read, under frozen ``sets`` where there are any."""
     series = all_series(past)
     series = series if names is None else chosen(series, names)
-    inside, words = _baseline(past.runs, by, baseline)
+    inside, words = baseline_of(past.runs, by, baseline)
     scaled = np.where(series.skewed, np.cbrt(series.values**2), series.values)
     rows = chart_rows(past.runs, scaled, inside, by)
     return _charts(past, series, rows, words, events, sets, rules)
 
 
-def _baseline(runs: pd.DataFrame, by: str, text: str | None) -> tuple[npt.NDArray[np.bool_], str]:
+def baseline_of(runs: pd.DataFrame, by: str, text: str | None) -> tuple[npt.NDArray[np.bool_], str]:
+    """Return which runs are in the baseline, and that in words."""
     if text is not None:
         inside = in_span(runs, text)
         if not inside.any():
             raise InputError(f"no run lies in the baseline {text}", do="name another span")
         return inside, text
-    if by == BATCH:
+    if by == BATCH or (runs["batch"] != "").any():
         batch = runs["batch"].astype(object).where(runs["batch"] != "", runs["measured_at"].dt.date)
         codes = pd.factorize(batch)[0]
         n = min(FIRST_BATCHES, int(codes.max()) + 1)
@@ -371,8 +375,28 @@ def _note(n: int, sigma: float, frozen: bool, by: str) -> str:
     return ""
 
 
+def alike_in_batches(rows: ChartRows, runs: pd.DataFrame) -> str:
+    """Return a warning where pieces of a batch are alike and the chart is one of pieces."""
+    if rows.by == BATCH or not runs["batch"].duplicated().any():
+        return ""
+    batch = dict(zip(runs["serial"].astype(str), runs["batch"].astype(str), strict=True))
+    base = np.flatnonzero(rows.baseline)
+    labels = [f"{rows.moulds[k]} {batch[rows.labels[k]]}" for k in base]
+    if len(set(labels)) < 2:
+        return ""
+    share = batch_components(rows.values[base], labels).share
+    if not np.nanmedian(share) > ALIKE:
+        return ""
+    return (
+        f"pieces of a batch are alike ({np.nanmedian(share):.0%} of the spread lies between "
+        "batches), so limits from neighbouring pieces are too narrow: expect many false alarms, "
+        "and chart by batch instead"
+    )
+
+
 def _remarks(past: History, rows: ChartRows) -> tuple[str, ...]:
-    said = []
+    alike = alike_in_batches(rows, past.runs)
+    said = [alike] if alike else []
     moulds = sorted(set(rows.moulds))
     if len(moulds) > 1:
         named = ", ".join(m or "unknown" for m in moulds)

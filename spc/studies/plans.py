@@ -6,6 +6,7 @@ from datetime import datetime
 from spc.plan import Plan
 from spc.store import read, write
 from spc.store.connection import Store
+from spc.studies.plan_hold import geometry_warnings, held_or_refused, trust_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,8 +61,17 @@ class ListedPlan:
     in_force: bool
 
 
-def add(store: Store, plan: Plan, warnings: tuple[str, ...], who: str) -> AddedPlan:
-    """Add a plan; the very same plan again changes nothing."""
+def add(
+    store: Store, plan: Plan, warnings: tuple[str, ...], who: str, *, file: str = ""
+) -> AddedPlan:
+    """Add a plan; the very same plan again changes nothing.
+
+    Raises
+    ------
+    PlanError
+        Where its fit points do not hold the six motions of the part.
+    """
+    held_or_refused(plan, file or f"{plan.part} {plan.revision}")
     fresh = write.add_plan(store, plan, who)
     return AddedPlan(
         part=plan.part,
@@ -70,7 +80,7 @@ def add(store: Store, plan: Plan, warnings: tuple[str, ...], who: str) -> AddedP
         already=not fresh,
         fit_points=len(plan.fit_points),
         check_points=len(plan.check_points),
-        warnings=warnings,
+        warnings=(*warnings, *geometry_warnings(plan, trust_of(plan))),
     )
 
 

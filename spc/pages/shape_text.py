@@ -1,0 +1,29 @@
+"""Charts of the piece as a whole, for the terminal."""
+
+from spc.pages.display import count, moment, number
+from spc.pages.text import table
+from spc.studies.shape import ShapeStudy
+
+
+def shape_text(study: ShapeStudy) -> str:
+    """Return what was judged together, and what was found."""
+    known = ", ".join(
+        f"{n} of mould {mould}" if mould else str(n) for mould, n in study.pieces.items()
+    )
+    what = "batches" if study.rows.by == "batch" else "pieces"
+    head = [
+        f"{study.plan.part} {study.plan.revision}: the {study.rows.by} as a whole, "
+        f"{count(len(study.values), 'value')} together: {', '.join(study.values)}",
+        f"limits from {study.baseline} ({known or 'no'} {what}), covariance {study.method}; one "
+        "false alarm in 370 for each chart",
+        *(f"note: {text}" for text in study.notes),
+    ]
+    if not study.signals:
+        return "\n".join([*head, "", "No signal."])
+    rows = [
+        (s.label, s.mould, moment(s.at), s.chart, number(s.t2, 1), number(s.limit, 1),
+         " or ".join(s.made_by[:3]))
+        for s in study.signals
+    ]  # fmt: skip
+    columns = (study.rows.by, "mould", "when (UTC)", "chart", "T²", "limit", "made by")
+    return "\n".join([*head, "", table(columns, rows, "    rr")])

@@ -1,0 +1,272 @@
+"""The piece as a whole: one chart of many points at once, and what made a signal."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from spc.charts.contributions import smallest_explanations
+from spc.charts.mewma import mewma
+from spc.charts.modes import principal_modes
+from spc.charts.multivariate import POOLED, SUCCESSIVE, Reference, reference, t2_chart
+from spc.charts.runlength_mewma import mewma_limit
+from spc.errors import DataError, InputError
+from spc.plan import Plan
+from spc.store.connection import Store
+from spc.studies.arrays import Array
+from spc.studies.chosen_set import past_of
+from spc.studies.history import History
+from spc.studies.moments import BATCH, ChartRows, chart_rows
+from spc.studies.monitor import baseline_of
+from spc.studies.order import MEASURED, in_order
+from spc.studies.series import mode_series
+
+#: What is judged together: the fit's modes, or the check points in their principal components.
+FIT_MODES, CHECKS = "fit", "checks"
+#: Principal components of the check points, where not said.
+COMPONENTS = 5
+#: False alarms: one in 370 pieces.
+ALPHA, RUN_LENGTH = 0.0027, 370.4
+#: Weight of the newest piece in the moving average.
+LAMBDA = 0.1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShapeSignal:
+    """A piece (or batch) that is unlike the baseline as a whole.
+
+    Parameters
+    ----------
+    mould, label, at
+        Which.
+    chart
+        ``piece`` (T² of the piece) or ``moving average``.
+    t2, limit
+        The figure and its limit.
+    made_by
+        The smallest sets of values without which there would be no signal, in words; empty for a
+        moving average.
+    """
+
+    mould: str
+    label: str
+    at: datetime
+    chart: str
+    t2: float
+    limit: float
+    made_by: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ShapeStudy:
+    """Charts of the piece as a whole; arrays are (rows,).
+
+    Parameters
+    ----------
+    plan
+        The plan.
+    of
+        ``fit`` or ``checks``, or the letters of groups.
+    values
+        Names of the values judged together.
+    rows
+        What each row is; its ``values`` are those judged together, (rows, values).
+    baseline
+        The baseline in words.
+    t2, limit
+        Hotelling's T² and its limit: for new pieces, and stricter for those of the baseline.
+    average, average_limit
+        T² of the multivariate moving average, and its limit; NaN on a chart of pieces that came in
+        batches, since pieces of a batch share its shift and the average would alarm falsely.
+    pieces
+        Reference pieces of each mould, by name.
+    shares
+        Share of the variance that each principal component carries; empty for the fit's modes.
+    method
+        How the covariance was estimated.
+    signals
+        What was found.
+    notes
+        What the reader must know.
+    """
+
+    plan: Plan
+    of: str
+    values: tuple[str, ...]
+    rows: ChartRows
+    baseline: str
+    t2: Array
+    limit: Array
+    average: Array
+    average_limit: float
+    pieces: dict[str, int]
+    shares: tuple[float, ...]
+    method: str
+    signals: tuple[ShapeSignal, ...]
+    notes: tuple[str, ...]
+
+
+def shape_study(
+    store: Store, part: str | None = None, revision: str | None = None, *, of: str = FIT_MODES,
+    by: str = "piece", baseline: str | None = None, components: int = COMPONENTS,
+    successive: bool = False, order: str = MEASURED, result_set: str = "",
+) -> ShapeStudy:  # fmt: skip
+    """Chart the piece as a whole, each mould about its own mean.
+
+    Parameters
+    ----------
+    store
+        An open store.
+    part, revision
+        The part.
+    of
+        ``fit``: the modes of what the fit leaves, since nine residuals carry three numbers.
+        ``checks``: the check points in ``components`` principal components of the baseline. Or
+        letters of groups: the check points of these groups, in as many components.
+    by
+        piece or batch.
+    baseline
+        Span that says what is usual.
+    components
+        Principal components of check points.
+    successive
+        Covariance from successive differences, which a slow drift in the baseline does not blow
+        up, instead of the pooled one.
+    order, result_set
+        As for a monitor.
+    """
+    past = in_order(past_of(store, part, revision, result_set), order)
+    inside, words = baseline_of(past.runs, by, baseline)
+    names, values = _chosen(past, of)
+    rows = chart_rows(past.runs, values, inside, by)
+    shares: tuple[float, ...] = ()
+    if of != FIT_MODES and len(names) > components:
+        names, rows, shares = _in_components(rows, components)
+    return _charted(past, of, names, rows, words, shares, SUCCESSIVE if successive else POOLED)
+
+
+def _chosen(past: History, of: str) -> tuple[tuple[str, ...], Array]:
+    if of == FIT_MODES:
+        _, spoken, scores = mode_series(past)
+        if not spoken:
+            raise InputError("the fit leaves nothing over", do="chart the check points instead")
+        return spoken, scores
+    points = past.plan.points
+    groups = {p.group for p in past.plan.check_points if p.group}
+    letters = set(of.replace(",", "")) if of != CHECKS else groups
+    if of != CHECKS and not letters <= groups:
+        raise InputError(
+            f"no group '{of}' of check points", do=f"use fit, checks or {', '.join(sorted(groups))}"
+        )
+    at = [
+        k
+        for k, p in enumerate(points)
+        if not past.geometry.is_fit[k] and (of == CHECKS or p.group in letters)
+    ]
+    return tuple(points[k].id for k in at), past.deviations[:, at]
+
+
+def _in_components(
+    rows: ChartRows, components: int
+) -> tuple[tuple[str, ...], ChartRows, tuple[float, ...]]:
+    """Project on the principal components of the baseline, each mould about its own mean."""
+    x = rows.values.copy()
+    for mould in np.unique(rows.spans):
+        mine = rows.spans == mould
+        base = x[mine & rows.baseline]
+        if len(base):
+            x[mine] -= np.nanmean(base, axis=0)
+    found = principal_modes(x, components, rows.baseline)
+    names = tuple(f"component {k} ({share:.0%})" for k, share in enumerate(found.share, start=1))
+    changed = ChartRows(
+        by=rows.by, labels=rows.labels, times=rows.times, moulds=rows.moulds, spans=rows.spans,
+        pieces=rows.pieces, baseline=rows.baseline, values=(x - found.mean) @ found.shapes,
+    )  # fmt: skip
+    return names, changed, tuple(float(s) for s in found.share)
+
+
+def _charted(
+    past: History, of: str, names: tuple[str, ...], rows: ChartRows, words: str,
+    shares: tuple[float, ...], method: str,
+) -> ShapeStudy:  # fmt: skip
+    t2 = np.full(len(rows.labels), np.nan)
+    limit, average = t2.copy(), t2.copy()
+    average_limit = mewma_limit(len(names), LAMBDA, RUN_LENGTH)
+    signals: list[ShapeSignal] = []
+    notes, pieces = [], {}
+    for mould in np.unique(rows.spans):
+        at = np.flatnonzero(rows.spans == mould)
+        name = rows.moulds[at[0]]
+        try:
+            known = reference(rows.values[at], rows.baseline[at], method=method)
+        except DataError as error:
+            notes.append(f"mould {name or 'unknown'}: {error}")
+            continue
+        pieces[name] = known.m
+        _one_mould(rows, at, known, average_limit, (t2, limit, average))
+        signals += _signals(rows, at, known, names, (t2, limit, average), average_limit)
+        if known.note:
+            notes.append(f"mould {name or 'unknown'}: {known.note}")
+    if rows.by != BATCH:
+        notes.append(
+            "slow change of the whole is charted by batch (--by batch): pieces of a batch "
+            "share its shift"
+        )
+    missing = int((~np.isfinite(rows.values).all(axis=1)).sum())
+    if missing:
+        notes.append(f"{missing} {rows.by} with a missing value cannot be judged as a whole")
+    return ShapeStudy(
+        plan=past.plan, of=of, values=names, rows=rows, baseline=words, t2=t2, limit=limit,
+        average=average, average_limit=average_limit, pieces=pieces, shares=shares, method=method,
+        signals=tuple(sorted(signals, key=lambda s: s.at)), notes=tuple(notes),
+    )  # fmt: skip
+
+
+def _one_mould(
+    rows: ChartRows, at: npt.NDArray[np.int64], known: Reference, h: float,
+    into: tuple[Array, Array, Array],
+) -> None:  # fmt: skip
+    x, base = rows.values[at], rows.baseline[at]
+    new, old = (t2_chart(x, known, alpha=ALPHA, new=flag) for flag in (True, False))
+    t2, limit, average = into
+    t2[at] = new.t2
+    limit[at] = np.where(base, old.limit, new.limit)
+    if rows.by == BATCH:
+        average[at] = mewma(x, known, h=h, lam=LAMBDA).t2
+
+
+def _signals(
+    rows: ChartRows, at: npt.NDArray[np.int64], known: Reference, names: tuple[str, ...],
+    charts: tuple[Array, Array, Array], h: float,
+) -> list[ShapeSignal]:  # fmt: skip
+    t2, limit, average = charts
+    found = []
+    for row in at:
+        said = {
+            "mould": rows.moulds[row],
+            "label": rows.labels[row],
+            "at": pd.Timestamp(rows.times[row]).to_pydatetime(),
+        }
+        if t2[row] > limit[row]:
+            found.append(
+                ShapeSignal(
+                    **said,
+                    chart="piece",
+                    t2=float(t2[row]),
+                    limit=float(limit[row]),
+                    made_by=_made_by(rows.values[row], known, names),
+                )
+            )
+        if average[row] > h and np.isfinite(t2[row]):
+            found.append(
+                ShapeSignal(**said, chart="moving average", t2=float(average[row]), limit=h,
+                            made_by=())
+            )  # fmt: skip
+    return found
+
+
+def _made_by(x: Array, known: Reference, names: tuple[str, ...]) -> tuple[str, ...]:
+    sets = smallest_explanations(x, known, alpha=ALPHA)
+    return tuple(" with ".join(names[k] for k in one) for one in sets if one)
