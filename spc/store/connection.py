@@ -121,7 +121,7 @@ def create_store(path: Path) -> Store:
 
 def _lay_out(store: Store) -> None:
     row = {"version": [VERSION], "applied_at": [now()], "tool_version": [__version__]}
-    with store.transaction():
+    with store.transaction(), _driver_errors(store.path):
         for statement in [*_statements(schema_text()), *comment_statements()]:
             store._connection.execute(statement)
         store.insert("schema_version", pd.DataFrame(row))
