@@ -116,7 +116,8 @@ def check(
 @json_option
 def rehearse(
     file: Path | None, store_path: Path, as_json: bool, part: str | None, revision: str | None,
-    touch: tuple[str, ...], twist: tuple[str, ...], shrink: tuple[float, ...], **said: float,
+    touch: tuple[str, ...], twist: tuple[str, ...], shrink: tuple[float, ...],
+    sigma: float | None, alpha: float, trials: int, seed: int,
 ) -> None:  # fmt: skip
     """Plant known faults into a plan and count what its fit would see of them.
 
@@ -131,6 +132,7 @@ def rehearse(
     plan, name = plan_meant(file, store_path, part, revision)
     touches, twists = sized("--touch", touch), sized("--twist", twist)
     found = rehearsed_plan(
-        plan, touches=touches, twists=twists, shrinks=shrink, file=name, **said
+        plan, touches=touches, twists=twists, shrinks=shrink, sigma=sigma, alpha=alpha,
+        trials=trials, seed=seed, file=name,
     )  # fmt: skip
     show(found, rehearse_text, as_json)

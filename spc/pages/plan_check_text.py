@@ -74,7 +74,10 @@ def _found(value: float, unit: str) -> str:
 def _unseen(plan: PlanChecked) -> list[str]:
     return [
         f"unseen: an error of 1 mm at {one.point} shows nowhere in the fit and moves "
-        + ", ".join(f"{h.point} by {length(h.per_mm, signed=True)} mm" for h in one.harms)
+        + (
+            ", ".join(f"{h.point} by {length(h.per_mm, signed=True)} mm" for h in one.harms)
+            or "the part, where the plan has no check point to show it"
+        )
         for one in plan.unseen
     ]
 

@@ -24,7 +24,10 @@ def rehearse_text(found: PlanRehearsed) -> str:
     columns = ("planted", "overall test", "worst-point test", "names it", "names another",
                "moves most")  # fmt: skip
     return "\n".join([
-        head, noise, "",
+        head, noise,
+        "probing alone: the part's own variation is left out; with the noise that 'spc run show' "
+        "tests against as --sigma, the figures are those of a run's verdict",
+        "",
         table(columns, rows, " rrrr"),
         "± one standard error; 'names it' counts the set of points that cannot be told apart",
         "",

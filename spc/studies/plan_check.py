@@ -9,7 +9,7 @@ from spc.alignment.plan_check import PlanCheck
 from spc.alignment.reliability import PlanReliability
 from spc.errors import DataError
 from spc.plan import Plan
-from spc.studies.arrays import PlanArrays, plan_arrays
+from spc.studies.arrays import Array, PlanArrays, plan_arrays
 from spc.studies.plan_better import Better, better_points
 from spc.studies.plan_hold import (
     DETECT_ALPHA,
@@ -32,6 +32,8 @@ ASSUMED_WORDS = "assumed: common practice, no published source"
 WEAK_GAIN = 3.0
 #: Harms told of one point that nothing checks.
 MOST_HARMS = 3
+#: A share of an error below this is rounding.
+SHOWS = 1e-9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,7 +77,8 @@ class FitPointCheck:
         Smallest error found (0.1 % false alarms, 80 % power); infinite where nothing checks it.
     harm, harmed
         Largest shift that such an error brings to another point unseen, and that point; a check
-        point where there is one. Infinite where nothing checks the point.
+        point where there is one. Infinite where nothing checks the point, NaN where no point of the
+        plan would show it.
     tied
         Points that it cannot be told from.
     near
@@ -142,7 +145,7 @@ class Unseen:
     point
         The point.
     harms
-        Where an error there does most, the largest first.
+        Where an error there does most, the largest first; none where no point would show it.
     """
 
     point: str
@@ -333,7 +336,8 @@ def _fit_point(plan: Plan, trust: PlanReliability, at: int, sigma: float) -> Fit
     names = [p.id for p in plan.points]
     where = _harmed(trust, at)
     harm = np.abs(trust.hidden_shift[list(where), at])
-    worst = int(np.argmax(harm)) if len(where) else -1
+    # Where no point of the plan would show it, nothing can be said of the harm.
+    worst = int(np.argmax(harm)) if len(where) and harm.max() > SHOWS else -1
     group = next((g for g in trust.groups if at in g), ())
     pairs = {(t.first, t.second) for t in trust.near_ties if at in (t.first, t.second)}
     near = sorted({b if a == at else a for a, b in pairs})
@@ -358,10 +362,14 @@ def _check_point(
     )  # fmt: skip
 
 
+def _shown(shift: Array) -> int:
+    return int((np.abs(shift) > SHOWS).sum())
+
+
 def _unseen(trust: PlanReliability, geometry: PlanArrays, at: int) -> Unseen:
     where = list(_harmed(trust, at))
     shift = trust.response[where, at]
-    order = np.argsort(-np.abs(shift), kind="stable")[:MOST_HARMS]
+    order = np.argsort(-np.abs(shift), kind="stable")[: min(MOST_HARMS, _shown(shift))]
     return Unseen(
         point=geometry.names[at],
         harms=tuple(
