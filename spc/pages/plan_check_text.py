@@ -5,8 +5,9 @@ from collections.abc import Sequence
 from spc.pages.display import NONE, length, number, share
 from spc.pages.text import table
 from spc.studies.plan_better import Better, BetterPoint, Figures
-from spc.studies.plan_check import FitPointCheck, PlanChecked
+from spc.studies.plan_check import PlanChecked
 from spc.studies.plan_panels import PanelCheck
+from spc.studies.plan_points import FitPointCheck
 from spc.studies.plan_shapes import ShapeCheck, ShapesChecked
 from spc.units import SPOKEN
 

@@ -9,7 +9,7 @@ from spc.alignment.plan_check import PlanCheck
 from spc.alignment.reliability import PlanReliability
 from spc.errors import DataError
 from spc.plan import Plan
-from spc.studies.arrays import Array, PlanArrays, plan_arrays
+from spc.studies.arrays import plan_arrays
 from spc.studies.plan_better import Better, better_points
 from spc.studies.plan_hold import (
     DETECT_ALPHA,
@@ -21,6 +21,15 @@ from spc.studies.plan_hold import (
     trust_of,
 )
 from spc.studies.plan_panels import PanelCheck, panels_checked
+from spc.studies.plan_points import (
+    CheckPointCheck,
+    FitPointCheck,
+    Unseen,
+    check_point,
+    clusters,
+    fit_point,
+    unseen_at,
+)
 from spc.studies.plan_shapes import ShapesChecked, shapes_checked
 
 SOUND, LIMITED, UNCHECKED = "sound", "limited", "unchecked"
@@ -30,10 +39,6 @@ ASSUMED_WORDS = "assumed: common practice, no published source"
 #: A plan whose weakest motion grows the noise by more than this is called weak in it (common
 #: practice, no published source).
 WEAK_GAIN = 3.0
-#: Harms told of one point that nothing checks.
-MOST_HARMS = 3
-#: A share of an error below this is rounding.
-SHOWS = 1e-9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,97 +64,6 @@ class WeakestMotion:
     gain: float
     moved: float
     point: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FitPointCheck:
-    """One fit point; lengths in mm.
-
-    Parameters
-    ----------
-    point, group
-        Its names.
-    weight
-        Its weight in the fit.
-    leverage, redundancy
-        Share of an error that moves the whole part, and share that shows there; they add to one.
-    detectable
-        Smallest error found (0.1 % false alarms, 80 % power); infinite where nothing checks it.
-    harm, harmed
-        Largest shift that such an error brings to another point unseen, and that point; a check
-        point where there is one. Infinite where nothing checks the point, NaN where no point of the
-        plan would show it.
-    tied
-        Points that it cannot be told from.
-    near
-        Points that it can hardly be told from (residuals correlated beyond 0.9).
-    """
-
-    point: str
-    group: str
-    weight: float
-    leverage: float
-    redundancy: float
-    detectable: float
-    harm: float
-    harmed: str
-    tied: tuple[str, ...]
-    near: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CheckPointCheck:
-    """One check point; lengths in mm.
-
-    Parameters
-    ----------
-    point, group
-        Its names.
-    alignment
-        Standard deviation that the alignment alone brings there.
-    inflation
-        How many times noisier it is than its own probing.
-    share
-        Six of these standard deviations over the width of the tolerance; NaN without one.
-    """
-
-    point: str
-    group: str
-    alignment: float
-    inflation: float
-    share: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Harm:
-    """What an error of 1 mm does elsewhere.
-
-    Parameters
-    ----------
-    point
-        Where.
-    per_mm
-        Change of the deviation there, mm, signed.
-    """
-
-    point: str
-    per_mm: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Unseen:
-    """A fit point whose error passes unseen.
-
-    Parameters
-    ----------
-    point
-        The point.
-    harms
-        Where an error there does most, the largest first; none where no point would show it.
-    """
-
-    point: str
-    harms: tuple[Harm, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -248,8 +162,8 @@ def checked_plan(plan: Plan, *, sigma: float | None = None, file: str = "") -> P
     shapes = shapes_checked(plan, noise)
     names = geometry.names
     tied = tuple(_named(group, names) for group in trust.groups if len(group) > 1)
-    near = tuple(_named(group, names) for group in _clusters(trust))
-    unseen = tuple(_unseen(trust, geometry, k) for k in trust.unchecked)
+    near = tuple(_named(group, names) for group in clusters(trust))
+    unseen = tuple(unseen_at(trust, geometry, k) for k in trust.unchecked)
     weakest = _weakest(plan, held, noise)
     reasons = _reasons(plan, trust, weakest, near, shapes)
     verdict = UNCHECKED if trust.dof == 0 else LIMITED if reasons else SOUND
@@ -260,9 +174,9 @@ def checked_plan(plan: Plan, *, sigma: float | None = None, file: str = "") -> P
         verdict=verdict, headline=_HEADLINES[verdict], reasons=reasons, sigma=noise,
         sigma_source=source, rank=held.rank, condition=held.condition, size=held.size,
         alpha=DETECT_ALPHA, power=DETECT_POWER, weakest=weakest,
-        points=tuple(_fit_point(plan, trust, k, noise) for k in _where(trust.weights > 0)),
+        points=tuple(fit_point(plan, trust, k, noise) for k in _where(trust.weights > 0)),
         checks=tuple(
-            _check_point(plan, trust, geometry, k, noise) for k in _where(trust.weights == 0)
+            check_point(plan, trust, geometry, k, noise) for k in _where(trust.weights == 0)
         ),
         tied=tied, near=near, unseen=unseen, shapes=shapes, panels=panels_checked(plan),
         better=better_points(plan, noise),
@@ -313,66 +227,3 @@ def _where(true: npt.NDArray[np.bool_]) -> list[int]:
 
 def _named(group: tuple[int, ...], names: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(names[k] for k in group)
-
-
-def _clusters(trust: PlanReliability) -> tuple[tuple[int, ...], ...]:
-    """Return sets of points that near ties join, tied ones among them, in the plan's order."""
-    sets = [set(group) for group in trust.groups]
-    for tie in trust.near_ties:
-        joined = [s for s in sets if tie.first in s or tie.second in s]
-        sets = [s for s in sets if s not in joined] + [set().union(*joined)]
-    plain = {frozenset(group) for group in trust.groups}
-    found = [tuple(sorted(s)) for s in sets if frozenset(s) not in plain]
-    return tuple(sorted(found))
-
-
-def _harmed(trust: PlanReliability, at: int) -> tuple[int, ...]:
-    """Return where harm is looked for: check points, else the other fit points."""
-    check = np.flatnonzero(trust.weights == 0)
-    return tuple(int(k) for k in (check if len(check) else range(len(trust.weights))) if k != at)
-
-
-def _fit_point(plan: Plan, trust: PlanReliability, at: int, sigma: float) -> FitPointCheck:
-    names = [p.id for p in plan.points]
-    where = _harmed(trust, at)
-    harm = np.abs(trust.hidden_shift[list(where), at])
-    # Where no point of the plan would show it, nothing can be said of the harm.
-    worst = int(np.argmax(harm)) if len(where) and harm.max() > SHOWS else -1
-    group = next((g for g in trust.groups if at in g), ())
-    pairs = {(t.first, t.second) for t in trust.near_ties if at in (t.first, t.second)}
-    near = sorted({b if a == at else a for a, b in pairs})
-    return FitPointCheck(
-        point=names[at], group=plan.points[at].group, weight=float(trust.weights[at]),
-        leverage=float(trust.leverage[at]), redundancy=float(trust.redundancy[at]),
-        detectable=float(trust.detectable[at] * sigma),
-        harm=float(harm[worst] * sigma) if worst >= 0 else np.nan,
-        harmed=names[where[worst]] if worst >= 0 else "",
-        tied=tuple(names[k] for k in group if k != at), near=tuple(names[k] for k in near),
-    )  # fmt: skip
-
-
-def _check_point(
-    plan: Plan, trust: PlanReliability, geometry: PlanArrays, at: int, sigma: float
-) -> CheckPointCheck:
-    alignment = float(trust.alignment_sigma[at] * sigma)
-    return CheckPointCheck(
-        point=geometry.names[at], group=plan.points[at].group, alignment=alignment,
-        inflation=float(trust.inflation[at]),
-        share=float(6.0 * alignment / (geometry.upper[at] - geometry.lower[at])),
-    )  # fmt: skip
-
-
-def _shown(shift: Array) -> int:
-    return int((np.abs(shift) > SHOWS).sum())
-
-
-def _unseen(trust: PlanReliability, geometry: PlanArrays, at: int) -> Unseen:
-    where = list(_harmed(trust, at))
-    shift = trust.response[where, at]
-    order = np.argsort(-np.abs(shift), kind="stable")[: min(MOST_HARMS, _shown(shift))]
-    return Unseen(
-        point=geometry.names[at],
-        harms=tuple(
-            Harm(point=geometry.names[where[k]], per_mm=float(shift[k])) for k in order
-        ),
-    )  # fmt: skip
