@@ -8,6 +8,9 @@ import click
 
 from spc.cli.options import FOUND, json_option, part_options, reader, show, store_option
 
+#: As spc.studies.kinds.KINDS, which a test compares; importing it here would be slow.
+KINDS = ("batches", "mean-range", "mean-sd", "cusum", "counts")
+
 
 @click.group("chart")
 def command() -> None:
@@ -40,13 +43,39 @@ def _chart_options(function: Callable[..., Any]) -> Callable[..., Any]:
 
 @command.command("show")
 @click.argument("series", nargs=-1, required=True)
+@click.option(
+    "--kind",
+    type=click.Choice(["values", *KINDS]),
+    default="values",
+    show_default=True,
+    help="Kind of chart; others than values take one series.",
+)
 @_chart_options
-def show_series(series: tuple[str, ...], **options: Any) -> int:
-    """Chart one or more SERIES: check points by name, or fit-noise, fit-worst, hit-spread.
+def show_series(series: tuple[str, ...], kind: str, **options: Any) -> int:
+    """Chart one or more SERIES: check points, mode-1, fit-noise, fit-worst, hit-spread.
 
     Example: spc chart show hinge-pad-left fit-noise --baseline B01..B12
     """
-    return _charts(series, **options)
+    if kind == "values":
+        return _charts(series, **options)
+    if len(series) != 1:
+        raise click.UsageError(f"--kind {kind} takes one series")
+    return _kind(series[0], kind, **options)
+
+
+def _kind(
+    series: str, kind: str, *, store_path: Path, as_json: bool, page: Path | None,
+    fail_on: str | None, rules: tuple[str, ...], span: str | None, **question: Any,
+) -> int:  # fmt: skip
+    from spc.pages.kind_text import kind_text
+    from spc.studies.kinds import kind_study
+
+    if page is not None or rules or span is not None:
+        raise click.UsageError(f"--page, --rule and --span do not go with --kind {kind}")
+    with reader(store_path) as store:
+        study = kind_study(store, series, kind, **question)
+    show(study, kind_text, as_json)
+    return FOUND if fail_on and study.signals else 0
 
 
 @command.command("list")

@@ -1,0 +1,56 @@
+"""Other kinds of chart for the terminal."""
+
+from math import isfinite
+
+from spc.pages.display import length, moment, number, share
+from spc.pages.text import table
+from spc.studies.kinds import Fact, KindStudy, Panel
+
+
+def kind_text(study: KindStudy) -> str:
+    """Return the chart's figures, its signals, and its newest points."""
+    unit = study.plan.unit
+    head = [
+        f"{study.plan.part} {study.plan.revision}: {study.spoken}, {study.kind}, limits from "
+        f"{study.baseline}; lengths in {unit}",
+        *(f"note: {text}" for text in study.notes),
+        *(_fact(fact, unit) for fact in study.facts),
+    ]
+    found = [
+        f"SIGNAL {s.panel}: {s.label}"
+        + (f", mould {s.mould}" if s.mould else "")
+        + f" ({moment(s.at)}), {_figure(s.value, study, s.panel)} against "
+        f"{_figure(s.limit, study, s.panel)}"
+        for s in study.signals
+    ]
+    return "\n".join([*head, "", *(_panel(p, study) for p in study.panels), *(found or
+                      ["No signal."])])  # fmt: skip
+
+
+def _fact(fact: Fact, unit: str) -> str:
+    if fact.unit == "mm":
+        interval = (
+            f" ({length(fact.low, unit)} to {length(fact.high, unit)})"
+            if isfinite(fact.low) and isfinite(fact.high)
+            else ""
+        )
+        return f"{fact.name}: {length(fact.value, unit)}{interval}"
+    shown = share(fact.value) if fact.unit == "share" else number(fact.value)
+    return f"{fact.name}: {shown}"
+
+
+def _figure(value: float, study: KindStudy, panel: str) -> str:
+    unit = next(p.unit for p in study.panels if p.name == panel)
+    return length(value, study.plan.unit) if unit == "mm" else number(value)
+
+
+def _panel(panel: Panel, study: KindStudy) -> str:
+    def figure(value: float) -> str:
+        return length(value, study.plan.unit) if panel.unit == "mm" else number(value)
+
+    rows = [
+        (study.labels[k], study.moulds[k], str(study.sizes[k]), figure(panel.values[k]),
+         figure(panel.lower[k]), figure(panel.upper[k]), "beyond" if panel.beyond[k] else "")
+        for k in range(len(study.labels))
+    ]  # fmt: skip
+    return table((panel.name, "mould", "n", "value", "lower", "upper", ""), rows, "  rrrr") + "\n"
