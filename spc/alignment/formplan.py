@@ -74,7 +74,8 @@ class FormPlan:
     columns
         (points, K), deviation in mm per unit of each.
     visible
-        (K,), share of the pattern's length left after the best rigid motion, 0 to 1.
+        (K,), share of the pattern's length left after the best rigid motion, 0 to 1; 0 where the
+        points of a face cannot tell it from a tilt of the face.
     sd_alone
         (K,), SD of the amplitude at SD 1 mm of a weight-one reading when this shape is the only
         one; NaN where hidden.
@@ -179,9 +180,10 @@ def form_plan(
     columns = np.stack([pattern.column for pattern in patterns], axis=1)
     left, length = _projected(columns, p, n, w)
     reach = np.linalg.norm(left, axis=0)
-    visible = np.clip(reach / np.where(length > 0.0, length, 1.0), 0.0, 1.0)
     own = np.array([bool(shapely(pattern, w[None])[0]) for pattern in patterns])
-    seen = own & (visible > VISIBLE)
+    share = np.clip(reach / np.where(length > 0.0, length, 1.0), 0.0, 1.0)
+    visible = np.where(own, share, 0.0 * share)
+    seen = visible > VISIBLE
     wanted, out = _wanted(patterns, seen, left, kinds)
     kept = _independent(left, wanted)
     mixing = _mixing(left, kept, wanted)

@@ -22,6 +22,8 @@ PER_CENT = 0.01
 MM_PER_M = 1e-3
 #: A face this narrow, in mm, has no shape across it.
 NO_SPAN = 1e-6
+#: A point this near to the ends of a span, as a share of the rise, is at the ends.
+NO_RISE = 1e-6
 #: With less than this share left beside an offset and tilts of its face, a shape is none.
 SHAPELY = 0.05
 #: A face with points narrower than this share of their length counts as a line along it.
@@ -123,6 +125,7 @@ def bow_of(face: Face, nominals: Array, which: int) -> Pattern:
     """Return the bow of a face along one of its axes: the middle 1 mm out, the ends held."""
     span = face.span[which]
     u = 2.0 * _local(face, nominals)[:, which] / span if span > NO_SPAN else np.ones(1)
+    rise = 1.0 - u**2
     axis = face.across_names[which]
     return Pattern(
         name=f"bow of the {face.name} face along {axis}",
@@ -131,7 +134,8 @@ def bow_of(face: Face, nominals: Array, which: int) -> Pattern:
         axis=axis,
         unit="mm",
         meaning=f"the middle 1 mm out against the ends of the span along {axis}",
-        column=_on_face(face, 1.0 - u**2, len(nominals)),
+        # Points at the ends have no rise; rounding must not give them one.
+        column=_on_face(face, np.where(rise > NO_RISE, rise, 0.0), len(nominals)),
         flat=_flat(face, nominals),
     )
 

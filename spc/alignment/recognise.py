@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from spc.alignment.checks import as_floats, as_plan, as_points, as_rows
-from spc.alignment.rotation import superpose
+from spc.alignment.rotation import superpose, weighted_centroid
 from spc.errors import DataError
 
 Array = NDArray[np.float64]
@@ -21,7 +21,7 @@ Bools = NDArray[np.bool_]
 #: An explanation counts when it brings the points at least this many times nearer ...
 FAR_BETTER = 3.0
 #: ... and they are off by at least this share of the part's size without it.
-FLOOR = 1e-2
+FLOOR = 2e-2
 #: Ratios of measured to planned size that a mixed-up unit gives, by what was mixed up.
 UNIT_RATIOS = {
     "measured in mm against a plan in inches": 25.4,
@@ -49,7 +49,8 @@ class Recognised:
     exchanged
         (runs, 2), the two points that were probed in each other's place; −1 where none.
     rms_exchanged
-        (runs,), mm, with the best exchange of two points undone.
+        (runs,), mm, with the best exchange of two points undone; NaN where the points are near
+        enough to their places not to ask.
     mirrored
         (runs,), true where the part is the mirror image of the plan.
     rms_mirrored
@@ -99,14 +100,14 @@ def recognise(points: ArrayLike, nominals: ArrayLike, normals: ArrayLike) -> Rec
     # A wrong unit is undone for the other questions, which are about arrangement.
     scale = np.where([bool(text) for text in unit], ratio, 1.0)
     found = superpose(filled / scale[:, None, None], nominal, w)
-    pair, better = _exchanges(filled / scale[:, None, None], p, w, present)
-    off = found.rms > FLOOR * found.size
-    mirrored = enough & off & (found.rms > FAR_BETTER * found.rms_mirrored)
-    swapped = enough & off & ~mirrored & (found.rms > FAR_BETTER * better)
+    off = enough & (found.rms > FLOOR * found.size)
+    pair, better = _exchanges(filled / scale[:, None, None], p, w, off)
+    mirrored = off & (found.rms > FAR_BETTER * found.rms_mirrored)
+    swapped = off & ~mirrored & (found.rms > FAR_BETTER * better)
     return Recognised(
         rms=np.where(enough, found.rms, np.nan),
         exchanged=np.where(swapped[:, None], pair, -1),
-        rms_exchanged=np.where(enough, better, np.nan),
+        rms_exchanged=better,
         mirrored=mirrored,
         rms_mirrored=np.where(enough, found.rms_mirrored, np.nan),
         ratio=ratio,
@@ -164,25 +165,36 @@ def _unit(ratio: float) -> str:
     return ", or ".join(near)
 
 
-def _exchanges(m: Array, p: Array, w: Array, present: Bools) -> tuple[Ints, Array]:
-    """Try to exchange every two points; return the best pair and what it leaves."""
+def _exchanges(m: Array, p: Array, w: Array, asked: Bools) -> tuple[Ints, Array]:
+    """Try to exchange every two points of the runs asked for; return the best and what it leaves.
+
+    Exchanging the nominals of two points takes (p_i − p_j)(m_i − m_j)ᵀ off the matrix whose
+    singular values give the distance after superposition, and leaves all else, so that no pair
+    needs a superposition of its own.
+    """
     pairs = np.array(list(combinations(range(len(p)), 2)), dtype=np.int64).reshape(-1, 2)
-    best, left = np.full((len(m), 2), -1, dtype=np.int64), np.full(len(m), np.inf)
-    if not len(pairs):
-        return best, left
-    order = np.tile(np.arange(len(p)), (len(pairs), 1))
-    rows = np.arange(len(pairs))
-    order[rows, pairs[:, 0]], order[rows, pairs[:, 1]] = pairs[:, 1], pairs[:, 0]
-    target = p[order]
-    for start in range(0, len(m), CHUNK):
-        part = slice(start, start + CHUNK)
-        shape = (len(m[part]), len(pairs), *p.shape)
-        each = np.broadcast_to(m[part][:, None], shape).reshape(-1, *p.shape)
-        aim = np.broadcast_to(target, shape).reshape(-1, *p.shape)
-        weight = np.broadcast_to(w[part][:, None], shape[:3]).reshape(-1, len(p))
-        rms = superpose(each, aim, weight).rms.reshape(shape[:2])
-        both = present[part][:, pairs].all(-1)
-        rms = np.where(both, rms, np.inf)
-        top = rms.argmin(axis=1)
-        best[part], left[part] = pairs[top], rms[np.arange(len(top)), top]
+    best, left = np.full((len(m), 2), -1, dtype=np.int64), np.full(len(m), np.nan)
+    rows = np.flatnonzero(asked) if len(pairs) else np.zeros(0, dtype=np.int64)
+    for start in range(0, len(rows), CHUNK):
+        part = rows[start : start + CHUNK]
+        rms = _left(m[part], p, w[part], pairs)
+        first = rms.argmin(axis=1)
+        best[part], left[part] = pairs[first], rms[np.arange(len(part)), first]
     return best, left
+
+
+def _left(m: Array, p: Array, w: Array, pairs: Ints) -> Array:
+    """Return the distance left with each pair exchanged, (runs, pairs); weights are 0 or 1."""
+    total = w.sum(-1)
+    about_m = w[..., None] * (m - weighted_centroid(m, w)[:, None])
+    about_p = w[..., None] * (p - weighted_centroid(np.broadcast_to(p, m.shape), w)[:, None])
+    spread = (about_m**2 + about_p**2).sum((-1, -2))
+    matrix = np.swapaxes(about_p, -1, -2) @ about_m
+    first, second = pairs.T
+    change = (p[first] - p[second])[:, :, None] * (m[:, first] - m[:, second])[:, :, None]
+    exchanged = matrix[:, None] - change
+    s = np.linalg.svd(exchanged, compute_uv=False)
+    sign = np.where(np.linalg.det(exchanged) < 0.0, -1.0, 1.0)
+    kept = s[..., 0] + s[..., 1] + sign * s[..., 2]
+    rms = np.sqrt(np.maximum(spread[:, None] - 2.0 * kept, 0.0) / total[:, None])
+    return np.where(w[:, pairs].min(axis=-1) > 0.0, rms, np.inf)

@@ -241,6 +241,27 @@ def test_any_two_exchanged_points_are_recognised(hood, measure, rng):
     assert not found.mirrored.any()
 
 
+def test_exchanges_agree_with_trying_every_pair(hood, measure, rng):
+    """Slow twin: each pair in turn, nine and thirteen points, one missing here and there."""
+    for count in (9, 13):
+        p, n = hood.p[:count], hood.n[:count]
+        points = measure(hood, 40, rng, aside=5.0)[:, :count]
+        points[np.arange(40), rng.integers(0, count, 40)] = np.nan
+        swaps = rng.permuted(np.tile(np.arange(count), (40, 1)), axis=1)[:, :2]
+        for k, (a, b) in enumerate(swaps[:30]):
+            points[k, [a, b]] = points[k, [b, a]]
+        found = recognise(points, p, n)
+        best = np.full(40, np.inf)
+        for a, b in combinations(range(count), 2):
+            undone = points.copy()
+            undone[:, [a, b]] = undone[:, [b, a]]
+            both = ~np.isnan(points[:, [a, b], 0]).any(axis=1)
+            best = np.where(both, np.minimum(best, recognise(undone, p, n).rms), best)
+        np.testing.assert_allclose(found.rms_exchanged[:30], best[:30], rtol=1e-6)
+        assert (found.exchanged[:30] == np.sort(swaps[:30], axis=1)).all(axis=1).mean() > 0.6
+        assert np.isnan(found.rms_exchanged[30:]).all()
+
+
 def test_a_mirrored_part_is_recognised_in_any_pose(hood, measure, rng):
     found = recognise(measure(hood, 50, rng, aside=5.0) * [1, 1, -1], hood.p, hood.n)
     assert found.mirrored.all()
