@@ -31,7 +31,7 @@ class PointState:
     outside
         Pieces outside it.
     moved
-        Largest move of a mould's mean from its baseline centre, signed.
+        Largest move of a mould's mean from the centre now in force, signed.
     moved_mould
         That mould.
     moved_sigma
@@ -107,7 +107,8 @@ def _moved(chart: Monitor, now: History, values: Array, column: int) -> tuple[fl
     moulds = now.runs["mould"].astype(str).to_numpy()
     for mould in sorted(set(moulds)):
         mine = values[(moulds == mould) & np.isfinite(values)]
-        row = chart.rows.moulds.index(mould)
+        # The newest row: frozen limits may have changed over time.
+        row = max(k for k, name in enumerate(chart.rows.moulds) if name == mould)
         center = float(chart.center[row, column])
         if len(mine) and np.isfinite(center):
             moves.append((float(mine.mean()) - center, mould))
