@@ -125,6 +125,29 @@ class Chain:
         return float(len(self.begun) + done + 1)
 
 
+def settled(in_control: Floats, shifted: Floats) -> Chain:
+    """Return the chain of a shift that comes after a long time without a signal.
+
+    Parameters
+    ----------
+    in_control, shifted
+        Steps before and after the shift, over the same states, ``(states, states)``. The shift
+        finds the chart in the state that lasting without a signal leads to (the quasi-stationary
+        law).
+    """
+    here = np.full(len(in_control), 1 / len(in_control))
+    power = in_control / in_control.sum(axis=1).max()
+    for _ in range(60):
+        onward = here @ power
+        onward /= onward.sum()
+        if np.abs(onward - here).max() < 1e-13:
+            break
+        here = onward
+        power = power @ power
+        power /= power.max()
+    return Chain(weight=here @ shifted, step=shifted)
+
+
 def geometric(p: float, method: str) -> RunLength:
     """Return the run length of a chart that signals with probability ``p`` at each piece."""
     if not p > 1 / LONGEST:

@@ -61,7 +61,7 @@ def mewma(
     ref
         See `spc.charts.multivariate.reference`.
     h
-        Limit, see `spc.charts.runlength.mewma_limit` for one that gives a wanted run length.
+        Limit, see `spc.charts.runlength_mewma.mewma_limit` for one that gives a wanted run length.
     lam
         Weight of the newest piece, above 0 and at most 1.
     spans

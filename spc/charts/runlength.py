@@ -16,7 +16,7 @@ from scipy.special import gammaln
 
 from spc.charts import arrays
 from spc.charts.arrays import Floats, Ints
-from spc.charts.chains import Chain, RunLength, geometric
+from spc.charts.chains import Chain, RunLength, geometric, settled
 from spc.charts.rules import DEFAULT, RULES, NamedRule, signals
 from spc.charts.tails import chi2_sf, normal_sf
 
@@ -35,6 +35,7 @@ def rules_run_length(
     *,
     width: float = 3.0,
     spread: float = 1.0,
+    after_a_while: bool = False,
     runs: int = 10_000,
     seed: int = 1956,
 ) -> RunLength:
@@ -50,6 +51,9 @@ def rules_run_length(
         Distance of the limits from the centre in sigma; the zones are thirds of it.
     spread
         Standard deviation of the values in that sigma.
+    after_a_while
+        True for a shift that comes after the chart has long run without a signal; false for one
+        that is there from the first piece. Not for rules of order.
     runs, seed
         Number of runs and seed where rules of order (six in one direction, fourteen up and down)
         are among them: then it is simulated, with its standard error.
@@ -67,8 +71,11 @@ def rules_run_length(
     """
     chosen = _chosen(rules, width, spread)
     if any(rule.kind in ORDERED for rule in chosen):
+        arrays.require(not after_a_while, "after_a_while", True, "False with rules of order")
         return _simulated(rules, shift, width, spread, runs, seed)
     chain = rules_chain(rules, shift, width=width, spread=spread)
+    if after_a_while:
+        chain = settled(rules_chain(rules, 0.0, width=width).step, chain.step)
     return chain.run_length("exact, by the chain over the rules' states")
 
 

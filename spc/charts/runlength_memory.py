@@ -17,7 +17,7 @@ from scipy.optimize import brentq
 
 from spc.charts import arrays
 from spc.charts.arrays import Floats
-from spc.charts.chains import Chain, RunLength
+from spc.charts.chains import Chain, RunLength, settled
 from spc.charts.constants import gauss_legendre
 from spc.charts.tails import normal_sf
 
@@ -32,8 +32,9 @@ def ewma_run_length(
     *,
     exact_limits: bool = True,
     start: float = 0.0,
+    after_a_while: bool = False,
 ) -> RunLength:
-    """Run length of an EWMA chart from its start.
+    """Run length of an EWMA chart.
 
     Parameters
     ----------
@@ -42,12 +43,15 @@ def ewma_run_length(
     width
         Limits in standard deviations of the average.
     shift
-        Distance of the process from the centre in sigma of single values, from the first piece on.
+        Distance of the process from the centre in sigma of single values.
     exact_limits
         True for limits that widen with the number of values, as `spc.charts.memory.ewma` draws
         them [4]_; false for the asymptotic limits from the first value on [1]_.
     start
         Value of the average before the first piece, less the centre, in sigma.
+    after_a_while
+        True for a shift that comes after the chart has long run without a signal, when its limits
+        have settled; false for one that is there from the first piece.
 
     Examples
     --------
@@ -56,6 +60,9 @@ def ewma_run_length(
     >>> [round(ewma_run_length(0.1, 2.814, s, exact_limits=False).mean, 1) for s in (0, 1)]
     [499.6, 10.3]
     """
+    if after_a_while:
+        steps = [ewma_chain(lam, width, s, exact_limits=False).step for s in (0.0, shift)]
+        return settled(*steps).run_length("integral equation of the EWMA, long after its start")
     chain = ewma_chain(lam, width, shift, exact_limits=exact_limits, start=start)
     kind = "exact" if exact_limits else "asymptotic"
     return chain.run_length(f"integral equation of the EWMA with {kind} limits")
@@ -112,22 +119,31 @@ def _density(here: Floats, there: Floats, lam: float, shift: float) -> Floats:
 
 
 def cusum_run_length(
-    k: float, h: float, shift: float = 0.0, *, head_start: float = 0.0, two_sided: bool = True
+    k: float,
+    h: float,
+    shift: float = 0.0,
+    *,
+    head_start: float = 0.0,
+    two_sided: bool = True,
+    after_a_while: bool = False,
 ) -> RunLength:
-    """Run length of a tabular CUSUM from its start.
+    """Run length of a tabular CUSUM.
 
     Parameters
     ----------
     k, h
         Allowance and decision limit in sigma.
     shift
-        Distance of the process from the target in sigma, from the first piece on.
+        Distance of the process from the target in sigma.
     head_start
         Value at which the sums start, in sigma.
     two_sided
         True for both sums, false for the upper one alone. Of both together only the mean is
         known, from the means of the two sides; it is exact without a head start and, with one, as
         good as the printed tables [3]_.
+    after_a_while
+        True for a shift that comes after the chart has long run without a signal; the two sides
+        are then taken as independent, which is an approximation.
 
     Examples
     --------
@@ -135,10 +151,14 @@ def cusum_run_length(
     [465.4, 10.4]
     """
     arrays.require(0 <= head_start < h, "head_start", head_start, f"from 0 to below h ({h})")
-    upper = cusum_chain(k, h, shift, head_start)
     if not two_sided:
-        return upper.run_length("integral equation of the one-sided CUSUM")
-    mean = _two_sided(k, h, shift, head_start)
+        chain = _cusum_later(k, h, shift) if after_a_while else cusum_chain(k, h, shift, head_start)
+        return chain.run_length("integral equation of the one-sided CUSUM")
+    if after_a_while:
+        sides = [_cusum_later(k, h, s).mean_or_never() for s in (shift, -shift)]
+        mean = 1 / sum(1 / side for side in sides)
+    else:
+        mean = _two_sided(k, h, shift, head_start)
     nan = float("nan")
     return RunLength(mean=mean, sd=nan, low=nan, median=nan, high=nan,
                      method="integral equations of the two one-sided CUSUMs",
@@ -190,6 +210,10 @@ def cusum_chain(k: float, h: float, shift: float, start: float = 0.0) -> Chain:
         return np.column_stack([to_zero, np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi) * weights])
 
     return Chain(weight=onward(np.array([start]))[0], step=onward(states))
+
+
+def _cusum_later(k: float, h: float, shift: float) -> Chain:
+    return settled(cusum_chain(k, h, 0.0).step, cusum_chain(k, h, shift).step)
 
 
 def _two_sided(k: float, h: float, shift: float, head_start: float) -> float:

@@ -173,6 +173,25 @@ def test_ewma_with_exact_limits_against_the_chart_itself(lam, width, shift):
     )
 
 
+def test_shifts_that_come_later_against_the_charts_themselves():
+    rng, wait, count = np.random.default_rng(21), 60, 12_000
+    x = rng.normal(size=(wait + 900, count))
+    x[wait:] += 0.75
+    charts = {
+        "ewma": (ewma(x, 0.0, 1.0, lam=0.1, width=2.2).beyond,
+                 ewma_run_length(0.1, 2.2, 0.75, after_a_while=True)),
+        "sum": (cusum(x, 0.0, 1.0, h=4.0).rise,
+                cusum_run_length(0.5, 4.0, 0.75, two_sided=False, after_a_while=True)),
+        "sums": (cusum(x, 0.0, 1.0, h=4.0).beyond,
+                 cusum_run_length(0.5, 4.0, 0.75, after_a_while=True)),
+        "rules": (np.logical_or.reduce(list(signals(x, 0.0, 1.0, rules=ZONES_1956).values())),
+                  rules_run_length(ZONES_1956, 0.75, after_a_while=True)),
+    }  # fmt: skip
+    for hit, exact in charts.values():
+        quiet = ~hit[:wait].any(axis=0)
+        same(first_signals(hit[wait:, quiet]).astype(float), exact.mean)
+
+
 def test_ewma_that_forgets_at_once_is_the_plain_chart():
     for exact in (True, False):
         found = ewma_run_length(1.0, 3.0, 1.0, exact_limits=exact)
