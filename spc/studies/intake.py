@@ -14,7 +14,9 @@ from spc.store import read, write
 from spc.store.connection import Store, now
 from spc.studies.arrays import hit_array
 from spc.studies.events import event_identity
-from spc.studies.fitting import Fitted, fit_hits, fit_rows
+from spc.studies.first_look import first_notes, refuse_strangers
+from spc.studies.fitting import fit_hits, fit_rows
+from spc.studies.mistakes import mistakes
 from spc.studies.pieces import piece_rows, said_otherwise
 from spc.studies.reported import reported_rows
 
@@ -320,76 +322,14 @@ def _fitted_tables(
 ) -> tuple[dict[str, pd.DataFrame], list[str]]:
     laid = hit_array(values, rows, len(runs), tuple(p.id for p in plan.points))
     fitted = fit_hits(plan, laid)
-    _refuse_strangers(checked, plan, runs, fitted)
+    wrong = mistakes(plan, laid, fitted)
+    refuse_strangers(checked, plan, runs, fitted, wrong)
     run_ids = list(runs.run_id)
     fit, deviation = fit_rows(fitted, run_ids, pd.Timestamp(now()))
     hits = values[["point", "hit", "x", "y", "z", "station", "line"]].assign(
         run_id=np.array(run_ids, dtype=object)[rows.to_numpy()]
     )
-    return {"hit": hits, "fit": fit, "deviation": deviation}, _notes(runs, fitted)
-
-
-def _refuse_strangers(checked: Results, plan: Plan, runs: pd.DataFrame, fitted: Fitted) -> None:
-    """Refuse a file of which no run resembles the plan: a wrong unit, part or set of names."""
-    if fitted.resembles.any():
-        return
-    if (fitted.fit.rank < 6).all():
-        held = int(fitted.fit.n_points.max())
-        raise InputError(
-            f"no run can be aligned: {held} of {len(plan.fit_points)} fit points of "
-            f"{plan.part} {plan.revision} were measured where six independent ones are needed",
-            file=checked.name,
-            row=int(runs["line"].iloc[0]),
-            do="measure the missing fit points, or add a plan that suits what was measured",
-        )
-    raise InputError(
-        f"no run fits the plan of {plan.part} {plan.revision}",
-        file=checked.name,
-        row=int(runs["line"].iloc[0]),
-        do=_why_strange(fitted),
-    )
-
-
-def _why_strange(fitted: Fitted) -> str:
-    ratio = float(np.nanmedian(fitted.size_ratio))
-    for factor, words in (
-        (25.4, "inches declared where the file holds millimetres, or the other way round"),
-        (1 / 25.4, "millimetres declared where the file holds inches"),
-        (1000.0, "metres and millimetres mixed up"),
-        (0.001, "metres and millimetres mixed up"),
-        (1 / 0.0254, "thou declared where the file holds something longer"),
-        (0.0254, "thou declared where the file holds millimetres"),
-    ):
-        if abs(ratio / factor - 1.0) < 0.05:
-            return f"the points span {ratio:.4g} times the plan's extent: looks like {words}"
-    if fitted.fit.mirrored.any():
-        return "the positions look like a mirror image: the other hand of the part?"
-    return (
-        f"the points span {ratio:.3g} times the plan's extent; check part, unit and the names of "
-        "the points"
-    )
-
-
-def _notes(runs: pd.DataFrame, fitted: Fitted) -> list[str]:
-    said = []
-    for row, good, alike, points in zip(
-        runs.to_dict("records"),
-        fitted.fit.converged,
-        fitted.resembles,
-        fitted.fit.n_points,
-        strict=True,
-    ):
-        if not good:
-            said.append(
-                f"run '{row['run']}' of serial '{row['serial']}' was kept but not aligned: "
-                f"{int(points)} fit points do not hold six degrees of freedom"
-            )
-        elif not alike:
-            said.append(
-                f"run '{row['run']}' of serial '{row['serial']}' does not look like the plan; "
-                "were two points exchanged?"
-            )
-    return said
+    return {"hit": hits, "fit": fit, "deviation": deviation}, first_notes(runs, fitted, wrong)
 
 
 def _taken_runs(plan: Plan, runs: pd.DataFrame, fit: pd.DataFrame) -> list[TakenRun]:

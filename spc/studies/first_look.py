@@ -1,0 +1,89 @@
+"""The first look at runs just fitted: strangers are refused, mistakes are named."""
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from spc.errors import InputError
+from spc.ingest.checked import Results
+from spc.plan import Plan
+from spc.studies.fitting import Fitted
+from spc.studies.mistakes import Mistake, told
+
+
+def refuse_strangers(
+    checked: Results,
+    plan: Plan,
+    runs: pd.DataFrame,
+    fitted: Fitted,
+    wrong: Sequence[tuple[Mistake, ...]],
+) -> None:
+    """Refuse a file of which no run resembles the plan: a wrong unit, part or set of names."""
+    if fitted.resembles.any():
+        return
+    if (fitted.fit.rank < 6).all():
+        held = int(fitted.fit.n_points.max())
+        raise InputError(
+            f"no run can be aligned: {held} of {len(plan.fit_points)} fit points of "
+            f"{plan.part} {plan.revision} were measured where six independent ones are needed",
+            file=checked.name,
+            row=int(runs["line"].iloc[0]),
+            do="measure the missing fit points, or add a plan that suits what was measured",
+        )
+    raise InputError(
+        f"no run fits the plan of {plan.part} {plan.revision}",
+        file=checked.name,
+        row=int(runs["line"].iloc[0]),
+        do=_why_strange(runs, fitted, wrong),
+    )
+
+
+def _why_strange(runs: pd.DataFrame, fitted: Fitted, wrong: Sequence[tuple[Mistake, ...]]) -> str:
+    ratio = float(np.nanmedian(fitted.size_ratio))
+    for factor, words in (
+        (25.4, "inches declared where the file holds millimetres, or the other way round"),
+        (1 / 25.4, "millimetres declared where the file holds inches"),
+        (1000.0, "metres and millimetres mixed up"),
+        (0.001, "metres and millimetres mixed up"),
+        (1 / 0.0254, "thou declared where the file holds something longer"),
+        (0.0254, "thou declared where the file holds millimetres"),
+    ):
+        if abs(ratio / factor - 1.0) < 0.05:
+            return f"the points span {ratio:.4g} times the plan's extent: looks like {words}"
+    said = told(wrong, _labels(runs))
+    if said:
+        return said[0]
+    return (
+        f"the points span {ratio:.3g} times the plan's extent; check part, unit and the names of "
+        "the points"
+    )
+
+
+def _labels(runs: pd.DataFrame) -> list[str]:
+    return [f"'{run}' of serial '{s}'" for run, s in zip(runs["run"], runs["serial"], strict=True)]
+
+
+def first_notes(
+    runs: pd.DataFrame, fitted: Fitted, wrong: Sequence[tuple[Mistake, ...]]
+) -> list[str]:
+    """Return what should be said of runs that are kept: mistakes, and runs not aligned."""
+    said = told(wrong, _labels(runs))
+    for row, good, alike, points, known in zip(
+        runs.to_dict("records"),
+        fitted.fit.converged,
+        fitted.resembles,
+        fitted.fit.n_points,
+        wrong,
+        strict=True,
+    ):
+        if not good:
+            said.append(
+                f"run '{row['run']}' of serial '{row['serial']}' was kept but not aligned: "
+                f"{int(points)} fit points do not hold six degrees of freedom"
+            )
+        elif not (alike or known):
+            said.append(
+                f"run '{row['run']}' of serial '{row['serial']}' does not look like the plan"
+            )
+    return said
