@@ -52,7 +52,7 @@ def _fit_rows(
     frame["dof"] = (frame["n_points"] - 6).clip(lower=0)
     spare = frame["dof"].where(frame["dof"] > 0)
     frame["noise"] = np.sqrt(frame["ssr"] / spare)
-    frame["worst_point"] = frame["run_id"].map(worst["point"]).fillna("")
+    frame["worst_point"] = frame["run_id"].map(worst["point"]).astype(object).fillna("")
     frame["worst_residual"] = frame["run_id"].map(worst["residual"])
     return frame.assign(
         plan_id=plan.plan_id,
