@@ -1,0 +1,215 @@
+"""The page of one chart, and the page of all of them."""
+
+from collections.abc import Mapping
+
+import numpy as np
+import plotly.graph_objects as go
+
+from spc.pages.blocks import badge, bullets, figure_block, fold, section
+from spc.pages.chart_parts import (
+    between,
+    events_table,
+    how_limits,
+    key_words,
+    limits_table,
+    row_word,
+    said,
+    signal_table,
+    state_table,
+    tolerance_words,
+    values_table,
+)
+from spc.pages.display import count, moment
+from spc.pages.figures.chart import SHORT, chart_figure, column_of, tolerance_drawn
+from spc.pages.html import Html, el, joined, slug
+from spc.pages.reading import OUT, Reading, brief, foremost, readings, urgency
+from spc.pages.shell import Page, page_html
+from spc.studies.monitor import Monitor
+
+
+def chart_page(study: Monitor, name: str | None = None, *, fingerprint: str = "") -> str:
+    """Return the page of one series, or of all of them.
+
+    Parameters
+    ----------
+    study
+        The charts.
+    name
+        The series; None for the page of all of them.
+    fingerprint
+        Hash of the data, for the footer; empty where there is none.
+
+    Raises
+    ------
+    NotFoundError
+        Where the study has no series of that name.
+    """
+    if name is None:
+        return page_html(_overview(study, fingerprint))
+    return page_html(_single(study, column_of(study, name), fingerprint))
+
+
+def kicker(study: Monitor) -> str:
+    """Return part, revision and name, and up to when the charts go."""
+    plan = study.plan
+    newest = study.rows.times.max().astype("datetime64[us]").item()
+    return f"{plan.part} {plan.revision}, {plan.name}. Measured up to {moment(newest)} UTC"
+
+
+def _single(study: Monitor, column: int, fingerprint: str) -> Page:
+    found = readings(study, column)
+    name, spoken = study.series.names[column], study.series.spoken[column]
+    figure = chart_figure(study, column)
+    act = any(reading.state == OUT for reading in found)
+    words = tolerance_words(study, column, tolerance_drawn(study, column))
+    body = [
+        el("div", *said(study, found), class_="answer act" if act else "answer"),
+        section(
+            "chart",
+            "Chart",
+            figure_block("figure", f"{study.plan.part} {name}", _caption(study, column, words),
+                         figure.layout.height),
+        ),
+        *_below(study, column),
+    ]  # fmt: skip
+    return Page(
+        title=spoken[:1].upper() + spoken[1:],
+        kicker=kicker(study),
+        body=joined(body),
+        figures={"figure": figure},
+        fingerprint=fingerprint,
+        contents=[("chart", "Chart"), ("signals", "Signals"), ("limits-section", "Limits"),
+                  ("values-section", "Values")],
+    )  # fmt: skip
+
+
+def _caption(study: Monitor, column: int, words: str) -> Html:
+    fit = (
+        "This is a point of the fit: its deviation is what the fit left of it, small by "
+        "construction, and no measure of the part's form alone."
+        if study.series.fit_point[column]
+        else None
+    )
+    return joined([el("p", words) if words else None, el("p", fit) if fit else None,
+                   key_words(study)])  # fmt: skip
+
+
+def _below(study: Monitor, column: int) -> list[Html]:
+    name = study.series.names[column]
+    mine = [s for s in study.signals if s.series == name]
+    signals = (
+        signal_table("signal-list", f"{count(len(mine), 'signal')}, the newest first", study, mine)
+        if mine
+        else el("p", "No rule found anything in this series.")
+    )
+    events = events_table(study.events)
+    note = study.notes[column]
+    return [
+        section("signals", "Signals", signals),
+        section(
+            "limits-section",
+            "Limits and how they were computed",
+            el("p", note[:1].upper() + note[1:] + ".") if note else None,
+            limits_table(study, column),
+            bullets(
+                how_limits(
+                    study,
+                    skewed=bool(study.series.skewed[column]),
+                    frozen=bool(study.frozen[column]),
+                )
+            ),
+        ),
+        section(
+            "values-section",
+            "Values, events and remarks",
+            fold("all-values", f"All values, one row a {row_word(study)}",
+                 values_table(study, column)),
+            fold("all-events", "Events", events) if events else None,
+            bullets(f"{r[:1].upper()}{r[1:]}." for r in study.remarks),
+        ),
+    ]  # fmt: skip
+
+
+def ordered_readings(study: Monitor) -> list[tuple[int, Reading]]:
+    """Return column and foremost reading of every series, what matters first."""
+    first = [(at, foremost(readings(study, at))) for at in range(len(study.series.names))]
+    return sorted(first, key=lambda pair: urgency(pair[1]))
+
+
+def _overview(study: Monitor, fingerprint: str) -> Page:
+    ordered = ordered_readings(study)
+    key_of = {column: figure_key(study, column) for column, _ in ordered}
+    figures = {
+        f"{key_of[column]}-figure": chart_figure(study, column, charts=SHORT)
+        for column, _ in ordered
+    }
+    events = events_table(study.events)
+    body = [
+        _summary(ordered),
+        section("states-section", "Where each series stands", state_table(study, ordered, key_of)),
+        section(
+            "charts",
+            "Charts",
+            key_words(study),
+            [folded_chart(study, column, reading, figures) for column, reading in ordered],
+        ),
+        section(
+            "how",
+            "Limits, events and remarks",
+            bullets(how_limits(study, skewed=False)),
+            bullets(f"{r[:1].upper()}{r[1:]}." for r in study.remarks),
+            events,
+        ),
+    ]
+    return Page(
+        title=f"Charts of {study.plan.name}",
+        kicker=kicker(study),
+        body=joined(body),
+        figures=figures,
+        fingerprint=fingerprint,
+        contents=[("states-section", "States"), ("charts", "Charts"), ("how", "Limits")],
+    )
+
+
+def figure_key(study: Monitor, column: int) -> str:
+    """Return the identity on the page of a series' chart."""
+    return f"chart-{slug(study.series.names[column])}"
+
+
+def _summary(ordered: list[tuple[int, Reading]]) -> Html:
+    out = [reading for _, reading in ordered if reading.state == OUT]
+    if not out:
+        text = f"None of {count(len(ordered), 'series', 'series')} is out of control."
+        return el("div", el("p", text), class_="answer")
+    named = ", ".join(reading.series for reading in out[:3])
+    more = f" and {len(out) - 3} more" if len(out) > 3 else ""
+    verb = "is" if len(out) == 1 else "are"
+    text = f"{len(out)} of {len(ordered)} series {verb} out of control: {named}{more}."
+    return el("div", el("p", text), class_="answer act")
+
+
+def folded_chart(
+    study: Monitor, column: int, reading: Reading, figures: Mapping[str, go.Figure],
+    *, opened: bool = False,
+) -> Html:  # fmt: skip
+    """Return one series' chart, folded under its name and state."""
+    key = figure_key(study, column)
+    name = study.series.names[column]
+    caption = joined([*said(study, readings(study, column)), _tolerance(study, column)])
+    return fold(
+        key,
+        joined([name, badge(reading.state), el("span", brief(study, reading), class_="plain")]),
+        figure_block(f"{key}-figure", f"{study.plan.part} {name}", caption,
+                     figures[f"{key}-figure"].layout.height),
+        opened=opened,
+    )  # fmt: skip
+
+
+def _tolerance(study: Monitor, column: int) -> Html | None:
+    ends = (float(study.series.lower[column]), float(study.series.upper[column]))
+    if not np.isfinite(ends).any():
+        return None
+    drawn = any(tolerance_drawn(study, column))
+    where = "hatched beyond it" if drawn else "too far away to be in the picture"
+    return el("p", f"Tolerance {between(*ends, study.plan.unit)} {study.plan.unit}, {where}.",
+              class_="quiet")  # fmt: skip

@@ -1,0 +1,212 @@
+"""The chart of one series: each mould's values, moving average and jumps, one below the other."""
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import plotly.graph_objects as go
+
+from spc.errors import NotFoundError
+from spc.pages.figures import surroundings as around
+from spc.pages.figures.panels import BOTTOM, TOP, Panel, axis_name, panels
+from spc.pages.figures.positions import AUTO, TIME, Positions, positions
+from spc.pages.figures.strands import strands
+from spc.pages.figures.traces import traces
+from spc.pages.palette import FONT, LIGHT
+from spc.pages.reading import readings
+from spc.studies.monitor import EWMA_CHART, RANGE_CHART, VALUE_CHART, Monitor
+from spc.studies.spans import Period
+from spc.units import MILLIMETRES
+
+#: Every chart of a series; the first alone makes the short figure.
+ALL_CHARTS = (VALUE_CHART, EWMA_CHART, RANGE_CHART)
+SHORT = (VALUE_CHART,)
+#: The key begins so far below the lowest panel, pixels: the dates stand between.
+KEY = 36
+
+
+def chart_figure(
+    study: Monitor,
+    series: int | str,
+    *,
+    charts: Sequence[str] = ALL_CHARTS,
+    spacing: str = AUTO,
+    period: Period | None = None,
+) -> go.Figure:
+    """Draw one series of a study.
+
+    Parameters
+    ----------
+    study
+        The charts' study.
+    series
+        The series, by name or column.
+    charts
+        Which charts, from top to bottom: ``values``, ``moving average``, ``moving range``.
+    spacing
+        ``time``, ``order`` (evenly, in order of measuring), or ``auto``: by time unless rows would
+        fall on top of each other.
+    period
+        A month whose beginning is marked.
+
+    Returns
+    -------
+    go.Figure
+        One panel a chart and mould, lengths in the plan's unit, on one horizontal axis. Each
+        trace's ``meta`` has ``part`` (``values``, ``centre``, ``lower limit``, ``moving average``,
+        ``jumps``, ``signal: …``), ``mould`` and ``chart``.
+    """
+    column = column_of(study, series)
+    where = positions(study.rows.times, spacing)
+    events = around.events_seen(study, where)
+    kinds = events["kind"].nunique()
+    laid, lane, height = panels(
+        strands(study, column), charts, tolerance_of(study, column), kinds
+    )
+    drawn = [t for panel in laid for t in traces(study, where, panel)]
+    lane_axis = axis_name(len(laid) + 1)
+    drawn += around.event_lanes(events, lane_axis, lane)
+    _name_once(drawn)
+    shapes, notes = _surroundings(study, column, where, laid, charts, period)
+    shapes += around.event_lines(events, laid)
+    notes += around.lane_labels(events, lane_axis)
+    layout = _layout(where, laid, height, bool(kinds))
+    # What the page's script may do on paper: a chart of single panels can be lower.
+    layout["meta"] = {"paper": 0.68 if len(charts) == 1 else 1.0}
+    layout |= _lane_axis(lane_axis, lane, kinds) if kinds else {}
+    return go.Figure(data=drawn, layout={**layout, "shapes": shapes, "annotations": notes})
+
+
+def column_of(study: Monitor, series: int | str) -> int:
+    """Return the column of a series.
+
+    Raises
+    ------
+    NotFoundError
+        Where the study has no such series.
+    """
+    if isinstance(series, int):
+        return series
+    if series not in study.series.names:
+        raise NotFoundError(f"no series '{series}' in these charts")
+    return study.series.names.index(series)
+
+
+def tolerance_of(study: Monitor, column: int) -> tuple[float, float]:
+    """Return lower and upper tolerance in the plan's unit, NaN where none."""
+    per = MILLIMETRES[study.plan.unit]
+    return float(study.series.lower[column]) / per, float(study.series.upper[column]) / per
+
+
+def tolerance_drawn(study: Monitor, series: int | str) -> tuple[bool, bool]:
+    """Return whether the lower and the upper tolerance are near enough to be drawn."""
+    column = column_of(study, series)
+    laid, _, _ = panels(strands(study, column), SHORT, tolerance_of(study, column), 0)
+    near = np.isfinite(np.array([panel.tolerance for panel in laid]))
+    return bool(near[:, 0].any()), bool(near[:, 1].any())
+
+
+def _name_once(drawn: Sequence[dict[str, Any]]) -> None:
+    """Let each named trace stand once in the key, however many panels show it."""
+    seen: set[str] = set()
+    for one in drawn:
+        name = one.get("name", "")
+        one["showlegend"] = bool(name) and name not in seen
+        seen.add(name)
+
+
+def _surroundings(
+    study: Monitor, column: int, where: Positions, laid: Sequence[Panel], charts: Sequence[str],
+    period: Period | None,
+) -> tuple[list[around.Part], list[around.Part]]:  # fmt: skip
+    said = {reading.mould: reading for reading in readings(study, column)}
+    shapes, notes = around.month_edge(where, period)
+    for panel in laid:
+        first = panel.chart == charts[0]
+        shapes += around.baseline(where, panel)
+        notes += around.headings(study, panel, said[panel.strand.mould], first=first)
+        notes += around.baseline_label(where, panel, first=first)
+        notes += around.line_labels(study, panel)
+        notes += around.missing_limits(panel) if first else []
+    return shapes, notes
+
+
+def _layout(
+    where: Positions, laid: Sequence[Panel], height: int, lanes: bool
+) -> dict[str, Any]:
+    axes = {
+        f"yaxis{'' if panel.number == 1 else panel.number}": _value_axis(panel) for panel in laid
+    }
+    return {
+        "template": None,
+        "height": height,
+        "margin": {"l": 118 if lanes else 60, "r": 128, "t": TOP, "b": BOTTOM},
+        "paper_bgcolor": LIGHT["paper"],
+        "plot_bgcolor": LIGHT["paper"],
+        "font": {"family": FONT, "size": 12, "color": LIGHT["ink"]},
+        "hovermode": "closest",
+        "hoverlabel": {"bgcolor": LIGHT["wash"], "bordercolor": LIGHT["quiet"],
+                       "font": {"color": LIGHT["ink"], "family": FONT}, "align": "left"},
+        # Left of and below the plot, by a hair, the key may be wider than the plot.
+        "legend": {"orientation": "h", "x": -0.001, "xanchor": "left",
+                   "y": -KEY / (height - TOP - BOTTOM), "traceorder": "normal", "yanchor": "top", "font": {"size": 11}, "itemclick": False,
+                   "itemdoubleclick": False},
+        "xaxis": _time_axis(where, laid[-1].axis),
+        **axes,
+    }  # fmt: skip
+
+
+def _value_axis(panel: Panel) -> dict[str, Any]:
+    return {
+        "domain": list(panel.domain),
+        "range": [panel.low, panel.high],
+        "anchor": "x",
+        "showgrid": True,
+        "gridcolor": LIGHT["rule"],
+        "gridwidth": 0.5,
+        "zeroline": False,
+        "linecolor": LIGHT["quiet"],
+        "showline": True,
+        "nticks": 6 if panel.chart == VALUE_CHART else 4,
+        "ticks": "outside",
+        "ticklen": 4,
+        "tickcolor": LIGHT["quiet"],
+        "tickfont": {"size": 11, "color": LIGHT["quiet"]},
+    }
+
+
+def _time_axis(where: Positions, lowest: str) -> dict[str, Any]:
+    axis = {
+        "range": [where.start, where.end],
+        "anchor": lowest,
+        "showgrid": False,
+        "zeroline": False,
+        "showline": True,
+        "linecolor": LIGHT["quiet"],
+        "ticks": "outside",
+        "ticklen": 4,
+        "tickcolor": LIGHT["quiet"],
+        "tickangle": 0,
+        "tickfont": {"size": 11, "color": LIGHT["quiet"]},
+    }
+    if where.ticks is not None:
+        return axis | {
+            "type": "linear", "tickmode": "array", "tickvals": list(where.ticks[0]),
+            "ticktext": list(where.ticks[1]),
+        }  # fmt: skip
+    dates = {"type": "date", "tickformat": "%Y-%m-%d", "nticks": 8}
+    return axis | (dates if where.kind == TIME else {})
+
+
+def _lane_axis(name: str, lane: tuple[float, float], kinds: int) -> dict[str, Any]:
+    return {
+        f"yaxis{name[1:]}": {
+            "domain": list(lane),
+            "range": [kinds - 0.5, -0.5],
+            "anchor": "x",
+            "showgrid": False,
+            "zeroline": False,
+            "showticklabels": False,
+            "fixedrange": True,
+        }
+    }

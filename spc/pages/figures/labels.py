@@ -1,0 +1,83 @@
+"""Labels beside marks, each where it covers least of its neighbours."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from spc.pages.figures.strands import Floats
+
+#: Height of a line, and width of a letter (in bold type), in pixels at the map's text size.
+LINE, LETTER = 14.0, 7.0
+#: Where a label may stand, the best first: the name that figures use, and which way it grows.
+PLACES = (
+    ("middle right", 1, 0), ("middle left", -1, 0), ("bottom center", 0, -1),
+    ("top center", 0, 1), ("bottom right", 1, -1), ("bottom left", -1, -1), ("top right", 1, 1),
+    ("top left", -1, 1),
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Label:
+    """A label to be placed.
+
+    Parameters
+    ----------
+    x, y
+        Middle of its mark, pixels, y upwards.
+    radius
+        Half of the mark's size, pixels.
+    lines
+        Its text, line by line.
+    """
+
+    x: float
+    y: float
+    radius: float
+    lines: tuple[str, ...]
+
+
+def placed(labels: Sequence[Label], frame: tuple[float, float, float, float]) -> tuple[str, ...]:
+    """Return a place for each label, named as figures name it.
+
+    Parameters
+    ----------
+    labels
+        The labels; earlier ones choose first.
+    frame
+        Left, bottom, right and top of the picture, pixels; a label would rather stay inside.
+    """
+    taken = [_mark_box(label) for label in labels]
+    chosen = []
+    for label in labels:
+        boxes = [(name, _box(label, right, up)) for name, right, up in PLACES]
+        costs = [_cost(box, np.array(taken), frame) + 0.01 * at for at, (_, box) in enumerate(boxes)]
+        name, box = boxes[int(np.argmin(costs))]
+        taken.append(box)
+        chosen.append(name)
+    return tuple(chosen)
+
+
+def _mark_box(label: Label) -> Floats:
+    return np.array([label.x, label.y, label.x, label.y]) + label.radius * np.array([-1, -1, 1, 1])
+
+
+def _box(label: Label, right: int, up: int) -> Floats:
+    """Return left, bottom, right and top of the label standing that way of its mark."""
+    width = LETTER * max((len(line) for line in label.lines), default=0)
+    height = LINE * len(label.lines)
+    reach = label.radius + 2
+    left = label.x + (reach if right > 0 else -reach - width if right < 0 else -width / 2)
+    low = label.y + (reach if up > 0 else -reach - height if up < 0 else -height / 2)
+    return np.array([left, low, left + width, low + height])
+
+
+def _cost(box: Floats, taken: Floats, frame: tuple[float, float, float, float]) -> float:
+    """Return the area that a box shares with others and leaves outside the frame."""
+    wide = np.minimum(box[2], taken[:, 2]) - np.maximum(box[0], taken[:, 0])
+    tall = np.minimum(box[3], taken[:, 3]) - np.maximum(box[1], taken[:, 1])
+    shared = np.where((wide > 0) & (tall > 0), wide * tall, 0.0).sum()
+    inside = max(0.0, min(box[2], frame[2]) - max(box[0], frame[0])) * max(
+        0.0, min(box[3], frame[3]) - max(box[1], frame[1])
+    )
+    return float(shared + 2 * ((box[2] - box[0]) * (box[3] - box[1]) - inside))

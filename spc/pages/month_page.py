@@ -1,0 +1,177 @@
+"""The page of a month: the answer, what changed, where the part stands, and what that rests on."""
+
+from collections.abc import Iterator
+
+import plotly.graph_objects as go
+
+from spc.pages import month_parts as parts
+from spc.pages.blocks import bullets, figure_block, fold, section
+from spc.pages.chart_page import figure_key, folded_chart, ordered_readings
+from spc.pages.chart_parts import how_limits, key_words
+from spc.pages.display import count, moment
+from spc.pages.figures.chart import SHORT, chart_figure
+from spc.pages.figures.part_map import Mark, marks_of, part_map, part_solid, stick_scale
+from spc.pages.html import Html, el, joined
+from spc.pages.month_quality import capability_section, gauge_section
+from spc.pages.month_record import alignment_section, cautions_section, sign_off
+from spc.pages.reading import OUT, Reading
+from spc.pages.shell import Page, page_html
+from spc.studies.month import Month
+from spc.studies.point_state import OUTSIDE, SIGNAL
+
+#: So many charts stand open; the others are folded.
+OPEN_CHARTS = 4
+
+
+def month_page(month: Month) -> str:
+    """Return the report of a month."""
+    order = chart_order(month)
+    marks = marks_of(month.plan, month.points)
+    figures = {"map": part_map(month.plan, marks), "solid": part_solid(month.plan, marks)}
+    figures |= chart_figures(month, order)
+    sections = _sections(month, order, marks, figures)
+    page = Page(
+        title=f"{month.plan.name}, {month.period.name}",
+        kicker=f"{month.plan.part} {month.plan.revision}. Monthly report of measured form",
+        body=joined([parts.answer_box(month), parts.measured(month), *(s for _, _, s in sections)]),
+        contents=[(key, name) for key, name, _ in sections],
+        figures=figures,
+        fingerprint=month.fingerprint,
+        said=(
+            f"Data up to {moment(month.cutoff)} UTC. The fingerprint stands for every run, event "
+            "and setting that this page is made from: the same data give the same fingerprint.",
+        ),
+    )
+    return page_html(page)
+
+
+def chart_order(month: Month) -> list[tuple[int, Reading]]:
+    """Return column and reading of every series: check points as the month has them, the rest."""
+    rank = {state.point: at for at, state in enumerate(month.points)}
+    found = ordered_readings(month.monitor)
+    return sorted(found, key=lambda pair: rank.get(pair[1].series, len(rank)))
+
+
+def chart_figures(month: Month, order: list[tuple[int, Reading]]) -> dict[str, go.Figure]:
+    """Return the short chart of every series with the month's beginning marked."""
+    study = month.monitor
+    return {
+        f"{figure_key(study, column)}-figure": chart_figure(
+            study, column, charts=SHORT, period=month.period
+        )
+        for column, _ in order
+    }
+
+
+def _sections(
+    month: Month, order: list[tuple[int, Reading]], marks: tuple[Mark, ...],
+    figures: dict[str, go.Figure],
+) -> list[tuple[str, str, Html]]:  # fmt: skip
+    named = {
+        "changed": ("What changed", parts.changed(month)),
+        "part": ("The part", _part(month, marks, figures)),
+        "charts": ("Charts", _charts(month, order, figures)),
+        "capability": ("Capability", capability_section(month)),
+        "measuring": ("Measuring", [*alignment_section(month), *gauge_section(month)]),
+        "computed": ("How it was computed", _computed(month)),
+        "limits-of-this": ("What this does not say", cautions_section(month)),
+        "sign": ("Sign-off", sign_off(month)),
+        "more": ("All signals and charts", _more(month, order, figures)),
+    }
+    return [(key, name, section(key, name, *body)) for key, (name, body) in named.items()]
+
+
+def _part(
+    month: Month, marks: tuple[Mark, ...], figures: dict[str, go.Figure]
+) -> Iterator[Html]:
+    unit = month.plan.unit
+    look = [s for s in month.points if s.state in (OUTSIDE, SIGNAL)]
+    said = (
+        f"{count(len(look), 'check point')} of {len(month.points)} need a look; their names carry "
+        f"the month's mean deviation in {unit}. The part is opened flat like a box, every patch on "
+        "the side that it looks out of. The larger a mark, the farther the mean lies from the "
+        "nominal surface; + is outwards."
+    )
+    yield figure_block("map", f"{month.plan.part} map of the part", said,
+                       figures["map"].layout.height, wide=True)  # fmt: skip
+    scale = stick_scale(month.plan, marks)
+    yield fold(
+        "turn",
+        "Turn the part",
+        figure_block(
+            "solid", f"{month.plan.part} part in space",
+            f"Drag to turn. Each stick shows the mean deviation along the normal, {scale:,.0f} "
+            "times enlarged; the grey body is the hull of the plan's points, not the part's own "
+            "surface.",
+            figures["solid"].layout.height, solid=True,
+        ),
+        paper=False,
+    )  # fmt: skip
+    yield parts.point_table(month)
+
+
+def _charts(
+    month: Month, order: list[tuple[int, Reading]], figures: dict[str, go.Figure]
+) -> Iterator[Html]:
+    opened = _open_charts(month)
+    which = (
+        f"{count(opened, 'chart')} that {'matters' if opened == 1 else 'matter'} first"
+        if opened
+        else "No chart of a check point needs a look"
+    )
+    yield el(
+        "p",
+        f"{which}; ",
+        el("a", f"the other {len(order) - opened} are at the end", href="#more"),
+        f". They go from the first batch to the end of the month; the upright marked "
+        f"{month.period.name} is where the month begins.",
+    )
+    yield key_words(month.monitor)
+    for column, reading in order[:opened]:
+        yield folded_chart(month.monitor, column, reading, figures, opened=True)
+
+
+def _open_charts(month: Month) -> int:
+    return min(OPEN_CHARTS, sum(s.state in (OUTSIDE, SIGNAL) for s in month.points))
+
+
+def _more(
+    month: Month, order: list[tuple[int, Reading]], figures: dict[str, go.Figure]
+) -> Iterator[Html]:
+    """Return what few will read to the end: every other chart, and every signal by itself."""
+    yield from parts.every_signal(month)
+    for column, reading in order[_open_charts(month) :]:
+        yield folded_chart(month.monitor, column, reading, figures)
+
+
+def _computed(month: Month) -> Iterator[Html | None]:
+    study, able = month.monitor, month.capability
+    yield el("h3", "Control limits")
+    yield bullets([*how_limits(study, skewed=False), *parts.sentences(study.remarks)])
+    yield el("h3", "Limits and tolerances are two things")
+    yield el(
+        "p",
+        "Control limits come from the process: they say where its values usually lie. Tolerances "
+        "come from the measurement plan: they say what is allowed. A process in control can make "
+        "parts outside the tolerance, and one out of control can still lie inside it.",
+    )
+    yield el("h3", "Deviations")
+    yield bullets([
+        "Each run is fitted onto the plan's fit points by "
+        f"{'least squares' if month.plan.method == 'least squares' else month.plan.method}; the "
+        "deviation of a check point is its signed distance from the nominal surface after that, "
+        "along the nominal normal, positive outwards. A point is the mean of its hits.",
+        f"Moved is the mean of the month's pieces of one mould less that mould's baseline centre "
+        f"({study.baseline}), in the table in standard deviations of a batch mean.",
+    ])  # fmt: skip
+    yield el("h3", "Capability")
+    yield bullets(parts.capability_method(able.level))
+    out = sum(1 for at in range(len(study.series.names)) if _is_out(month, at))
+    yield el("p", f"{count(out, 'series', 'series')} of {len(study.series.names)} are charted out "
+             "of control at the newest batch.", class_="quiet")  # fmt: skip
+
+
+def _is_out(month: Month, column: int) -> bool:
+    from spc.pages.reading import readings
+
+    return any(reading.state == OUT for reading in readings(month.monitor, column))
