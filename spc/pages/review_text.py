@@ -4,9 +4,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from spc.pages.closer_text import second_lines, station_lines, warmth_lines
 from spc.pages.display import NONE, count, length, moment, number, probability
 from spc.pages.text import table
 from spc.studies.review import Review, ReviewedPoint
+from spc.studies.warmth import WarmPoint
 
 
 def review_text(run: Review) -> str:
@@ -22,8 +24,11 @@ def review_text(run: Review) -> str:
         _points(run),
         *_modes(run),
         *_omissions(run),
+        *second_lines(run.closer.second, run.plan.unit),
         "",
         _checks(run),
+        *warmth_lines(run.closer.warmth, run.plan.unit),
+        *station_lines(run.closer.stations, run.plan.unit),
         *_others(run),
     ])  # fmt: skip
 
@@ -140,18 +145,28 @@ def _after(unchecked: Sequence[str], self_checked: bool) -> str:
 
 def _checks(run: Review) -> str:
     unit = run.plan.unit
+    warm = run.closer.warmth
+    at_20 = {p.point: p for p in warm.points} if warm is not None else {}
     rows = []
     for c in run.checks:
         outside = c.deviation < c.lower or c.deviation > c.upper
         tolerance = f"{length(c.lower, unit, signed=True)} {length(c.upper, unit, signed=True)}"
         rows.append(
-            (c.point, length(c.deviation, unit, signed=True), tolerance,
+            (c.point, length(c.deviation, unit, signed=True),
+             *([_at_20(at_20.get(c.point), unit)] if at_20 else []), tolerance,
              length(c.usual, unit, signed=True), number(c.z, 1),
              length(c.from_alignment, unit), length(c.hit_sd, unit),
              "OUTSIDE" if outside else "")
         )  # fmt: skip
-    head = ("check point", "deviation", "tolerance", "usual", "off", "from alignment", "hits", "")
-    return table(head, rows, " rrrrrr")
+    head = ("check point", "deviation", *(["at 20 °C"] if at_20 else []), "tolerance", "usual",
+            "off", "from alignment", "hits", "")  # fmt: skip
+    return table(head, rows, " rrrrrr" + ("r" if at_20 else ""))
+
+
+def _at_20(point: WarmPoint | None, unit: str) -> str:
+    if point is None:
+        return NONE
+    return f"{length(point.corrected, unit, signed=True)} ± {length(point.uncertainty, unit)}"
 
 
 def _others(run: Review) -> Sequence[str]:

@@ -8,11 +8,14 @@ import numpy as np
 
 from spc.studies.evidence import Omission
 from spc.studies.hit_check import SuspectHit
+from spc.studies.mistakes import Mistake
 from spc.studies.reference import Neighbours
 
 ACCEPT, REMEASURE, HOLD = "accept", "re-measure", "hold"
 #: Where the evidence points, in the order in which it is looked for.
 NOTHING, HIT, TOUCH, PIECE, PROCESS = "nothing", "hit", "touch", "piece or set-up", "moulding"
+#: Before all of them: names exchanged, another face, a mirror image, another unit.
+MISTAKE = "mistake"
 #: Leaving a point out speaks for a wrong touch there where the check points come this much nearer
 #: to usual by it.
 FALL_INTO_PLACE = 0.7
@@ -67,8 +70,8 @@ class Advice:
     verdict
         ``accept``, ``re-measure`` or ``hold``.
     cause
-        Where the evidence points: ``nothing``, ``hit``, ``touch``, ``piece or set-up`` or
-        ``moulding``.
+        Where the evidence points: ``nothing``, ``mistake``, ``hit``, ``touch``,
+        ``piece or set-up`` or ``moulding``.
     headline
         The verdict in one sentence.
     reasons
@@ -140,6 +143,7 @@ def advise(
     off: float,
     off_limit: float,
     lately: Neighbours | None,
+    mistakes: Sequence[Mistake] = (),
 ) -> Advice:
     """Weigh hits, fit, history and check points, in the order arm, set-up, part.
 
@@ -163,6 +167,8 @@ def advise(
         How far the check points lie from usual, and what one usual run in a hundred reaches.
     lately
         How the run compares with the pieces of its mould measured before it.
+    mistakes
+        Gross mistakes recognised in the run; they come before all else.
     """
     case = _Case(
         limit=limit, worst=worst, worst_point=worst_point, p_usual=p_usual,
@@ -170,6 +176,8 @@ def advise(
         suspects=suspects, dof=dof, alpha=alpha, off=off,
         off_limit=off_limit, lately=lately,
     )  # fmt: skip
+    if mistakes:
+        return _mistaken(case, mistakes)
     if case.suspects:
         return _bad_hits(case)
     touch = _wrong_touch(case)
@@ -196,6 +204,22 @@ def _advice(
         verdict=verdict, cause=cause, headline=headline, reasons=(*reasons, *_blindness(case)),
         points=tuple(points), usual=usual,
     )  # fmt: skip
+
+
+def _mistaken(case: _Case, mistakes: Sequence[Mistake]) -> Advice:
+    """Advise on a run whose names or places are wrong: its figures say nothing of the part."""
+    names = list(dict.fromkeys(point for m in mistakes for point in m.points))
+    text = (
+        f"Look at {_listed(names)} before all else: {mistakes[0].words}."
+        if names
+        else f"This is not the part as planned: {mistakes[0].words}"
+    )
+    reasons = [
+        *(m.words for m in mistakes[1:]),
+        "nothing was put right here: correct the file and take it in under a new run label, or "
+        "measure again",
+    ]
+    return _advice(case, REMEASURE, text, reasons, names, cause=MISTAKE)
 
 
 def _bad_hits(case: _Case) -> Advice:

@@ -19,6 +19,7 @@ from spc.store import read
 from spc.store.connection import Store
 from spc.studies.advice import Advice, advise
 from spc.studies.arrays import Array, hit_array
+from spc.studies.closer_look import CloserLook, closer_look
 from spc.studies.evidence import Omission, omissions_tried
 from spc.studies.history import History, one_run, production
 from spc.studies.hit_check import SuspectHit, suspect_hits
@@ -213,6 +214,8 @@ class Review:
         The fit as it would be without each point.
     suspects
         Hits that do not belong.
+    closer
+        Gross mistakes, the second opinion, the run at 20 °C and the arm's stations.
     others
         Earlier fits and fits of other result sets.
     """
@@ -251,6 +254,7 @@ class Review:
     checks: tuple[CheckedPoint, ...]
     omissions: tuple[Omission, ...]
     suspects: tuple[SuspectHit, ...]
+    closer: CloserLook
     others: tuple[OtherFit, ...]
 
 
@@ -289,8 +293,14 @@ def review(store: Store, name: str, part: str | None = None) -> Review:
         )
     seen = _examined(store, row)
     suspects = suspect_hits(store, seen.history)
-    tried = () if row["depth"] == DEVIATIONS else _tried(store, seen)
-    return _assembled(store, seen, suspects, tried)
+    if row["depth"] == DEVIATIONS:
+        return _assembled(store, seen, suspects, (), CloserLook())
+    hits = read.hits(store, [str(row["run_id"])])
+    closer = closer_look(
+        seen.history.plan, seen.history.geometry, hits, seen.weights, seen.known,
+        float(row["part_temp_c"]),
+    )  # fmt: skip
+    return _assembled(store, seen, suspects, _tried(hits, seen), closer)
 
 
 def _examined(store: Store, row: Any) -> Examined:
@@ -347,8 +357,7 @@ def _probing(past: History) -> tuple[float, int]:
     return float(np.sqrt(variance / hits[hits > 0].mean())), int(total)
 
 
-def _tried(store: Store, seen: Examined) -> tuple[Omission, ...]:
-    hits = read.hits(store, [str(seen.row["run_id"])])
+def _tried(hits: pd.DataFrame, seen: Examined) -> tuple[Omission, ...]:
     names = seen.history.geometry.names
     laid = hit_array(hits, pd.Series([0] * len(hits)), 1, names)
     means, _ = average_hits(laid)
@@ -356,7 +365,11 @@ def _tried(store: Store, seen: Examined) -> tuple[Omission, ...]:
 
 
 def _assembled(
-    store: Store, seen: Examined, suspects: tuple[SuspectHit, ...], tried: tuple[Omission, ...]
+    store: Store,
+    seen: Examined,
+    suspects: tuple[SuspectHit, ...],
+    tried: tuple[Omission, ...],
+    closer: CloserLook,
 ) -> Review:
     row, plan = seen.row, seen.history.plan
     t2, p_usual = _usual(seen)
@@ -377,7 +390,7 @@ def _assembled(
             suspects=[s for s in suspects if s.point not in str(row["omitted"]).split(",")],
             dof=int(row["dof"]), alpha=ALPHA,
             off_limit=np.nan if seen.known is None else float(np.quantile(seen.known.off, 0.99)),
-            off=_off(seen), lately=seen.lately,
+            off=_off(seen), lately=seen.lately, mistakes=closer.mistakes,
         ),
         n_points=int(row["n_points"]), dof=int(row["dof"]),
         omitted=tuple(p for p in str(row["omitted"]).split(",") if p),
@@ -387,7 +400,7 @@ def _assembled(
         p_usual=p_usual, usual=seen.why_unknown if seen.known is None else seen.known.words,
         history_noise=seen.sigma, hit_sd=float(row["hit_sd"]), hit_dof=int(row["hit_dof"]),
         points=points, modes=modes, checks=_checks(seen), omissions=tried, suspects=suspects,
-        others=_others(store, row),
+        closer=closer, others=_others(store, row),
     )  # fmt: skip
 
 
