@@ -102,7 +102,10 @@ def table(
     body = [
         el(
             "tr",
-            (_cell(cell, column, at) for at, (cell, column) in enumerate(zip(row, heads, strict=True))),
+            (
+                _cell(cell, column, at)
+                for at, (cell, column) in enumerate(zip(row, heads, strict=True))
+            ),
             class_="act" if place < len(marked) and marked[place] else None,
         )
         for place, row in enumerate(rows)

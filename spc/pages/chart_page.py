@@ -6,19 +6,14 @@ import numpy as np
 import plotly.graph_objects as go
 
 from spc.pages.blocks import badge, bullets, figure_block, fold, section
-from spc.pages.chart_parts import (
-    between,
+from spc.pages.chart_tables import (
     events_table,
-    how_limits,
-    key_words,
     limits_table,
-    row_word,
-    said,
     signal_table,
     state_table,
-    tolerance_words,
     values_table,
 )
+from spc.pages.chart_words import between, how_limits, key_words, row_word, said, tolerance_words
 from spc.pages.display import count, moment
 from spc.pages.figures.chart import SHORT, chart_figure, column_of, tolerance_drawn
 from spc.pages.html import Html, el, joined, slug

@@ -6,7 +6,7 @@ from html import escape
 from typing import TypeAlias, Union
 
 #: What an element may hold.
-Child: TypeAlias = Union["Html", str, int, None, Iterable["Child"]]
+Child: TypeAlias = Union["Html", str, int, Iterable["Child"], None]
 #: What an attribute may be; None and False leave it out, True writes its bare name.
 Value: TypeAlias = str | int | bool | None
 

@@ -7,14 +7,15 @@ import plotly.graph_objects as go
 from spc.pages import month_parts as parts
 from spc.pages.blocks import bullets, figure_block, fold, section
 from spc.pages.chart_page import figure_key, folded_chart, ordered_readings
-from spc.pages.chart_parts import how_limits, key_words
+from spc.pages.chart_words import how_limits, key_words
 from spc.pages.display import count, moment
 from spc.pages.figures.chart import SHORT, chart_figure
-from spc.pages.figures.part_map import Mark, marks_of, part_map, part_solid, stick_scale
+from spc.pages.figures.part_map import Mark, marks_of, part_map
+from spc.pages.figures.part_solid import part_solid, stick_scale
 from spc.pages.html import Html, el, joined
 from spc.pages.month_quality import capability_section, gauge_section
 from spc.pages.month_record import alignment_section, cautions_section, sign_off
-from spc.pages.reading import OUT, Reading
+from spc.pages.reading import Reading
 from spc.pages.shell import Page, page_html
 from spc.studies.month import Month
 from spc.studies.point_state import OUTSIDE, SIGNAL
@@ -81,9 +82,7 @@ def _sections(
     return [(key, name, section(key, name, *body)) for key, (name, body) in named.items()]
 
 
-def _part(
-    month: Month, marks: tuple[Mark, ...], figures: dict[str, go.Figure]
-) -> Iterator[Html]:
+def _part(month: Month, marks: tuple[Mark, ...], figures: dict[str, go.Figure]) -> Iterator[Html]:
     unit = month.plan.unit
     look = [s for s in month.points if s.state in (OUTSIDE, SIGNAL)]
     said = (
@@ -166,12 +165,3 @@ def _computed(month: Month) -> Iterator[Html | None]:
     ])  # fmt: skip
     yield el("h3", "Capability")
     yield bullets(parts.capability_method(able.level))
-    out = sum(1 for at in range(len(study.series.names)) if _is_out(month, at))
-    yield el("p", f"{count(out, 'series', 'series')} of {len(study.series.names)} are charted out "
-             "of control at the newest batch.", class_="quiet")  # fmt: skip
-
-
-def _is_out(month: Month, column: int) -> bool:
-    from spc.pages.reading import readings
-
-    return any(reading.state == OUT for reading in readings(month.monitor, column))

@@ -5,11 +5,12 @@ from collections.abc import Iterable, Iterator, Sequence
 import numpy as np
 
 from spc.pages.blocks import badge, columns, facts, fold, table
-from spc.pages.chart_parts import between, exact, side, signal_table
+from spc.pages.chart_tables import side, signal_table
+from spc.pages.chart_words import between, exact
 from spc.pages.display import NONE, count, moment, number
-from spc.pages.html import Html, el
-from spc.studies.month import Month
+from spc.pages.html import Child, Html, el
 from spc.studies.monitor import Signal
+from spc.studies.month import Month
 from spc.studies.point_state import OUTSIDE, SIGNAL, leading
 
 #: Names listed before the rest is counted.
@@ -46,7 +47,7 @@ def answer_box(month: Month) -> Html:
 def measured(month: Month) -> Html:
     """Return what was measured; people are counted, never named."""
     missing = sum(len(gap.points) for gap in month.gaps)
-    pairs = [
+    pairs: list[tuple[str, Child]] = [
         ("pieces", month.pieces),
         ("batches", f"{len(month.batches)}: {names(month.batches)}" if month.batches else NONE),
         ("moulds", names(month.moulds, "not recorded")),

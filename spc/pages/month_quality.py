@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from spc.interval import Estimate, Interval
 from spc.pages.blocks import Cell, badge, bullets, columns, fold, table
-from spc.pages.chart_parts import exact
+from spc.pages.chart_words import exact
 from spc.pages.display import NONE, against, count, moment, number, share, span
 from spc.pages.html import Html, el
 from spc.pages.month_parts import finite, sentences
@@ -32,9 +32,9 @@ def capability_section(month: Month) -> Iterator[Html | None]:
     asked = f"{able.required:g}"
     yield el(
         "p",
-        f"Over {able.span} ({count(able.pieces, 'piece')}, {count(able.batches, 'batch', 'batches')}"
-        f"), a capability of at least {asked} is shown at {counts['shown']} of "
-        f"{count(len(able.points), 'check point')}, not shown at {counts['not shown']}, open at "
+        f"Over {able.span} ({count(able.pieces, 'piece')}, "
+        f"{count(able.batches, 'batch', 'batches')}), a capability of at least {asked} is shown at "
+        f"{counts['shown']} of {count(len(able.points), 'check point')}, not shown at {counts['not shown']}, open at "
         f"{counts['open']}, and withheld at {counts['withheld']}.",
     )
     yield bullets(sentences(able.remarks))

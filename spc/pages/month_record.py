@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from spc.pages.blocks import badge, bullets, columns, table
-from spc.pages.chart_parts import exact, said
+from spc.pages.chart_words import exact, said
 from spc.pages.display import NONE, count, length, moment, probability
 from spc.pages.figures.net import facing
 from spc.pages.html import Html, el

@@ -60,9 +60,7 @@ def chart_figure(
     where = positions(study.rows.times, spacing)
     events = around.events_seen(study, where)
     kinds = events["kind"].nunique()
-    laid, lane, height = panels(
-        strands(study, column), charts, tolerance_of(study, column), kinds
-    )
+    laid, lane, height = panels(strands(study, column), charts, tolerance_of(study, column), kinds)
     drawn = [t for panel in laid for t in traces(study, where, panel)]
     lane_axis = axis_name(len(laid) + 1)
     drawn += around.event_lanes(events, lane_axis, lane)
@@ -72,7 +70,7 @@ def chart_figure(
     notes += around.lane_labels(events, lane_axis)
     layout = _layout(where, laid, height, bool(kinds))
     # What the page's script may do on paper: a chart of single panels can be lower.
-    layout["meta"] = {"paper": 0.68 if len(charts) == 1 else 1.0}
+    layout["meta"] = {"paper": 0.6 if len(charts) == 1 else 1.0}
     layout |= _lane_axis(lane_axis, lane, kinds) if kinds else {}
     return go.Figure(data=drawn, layout={**layout, "shapes": shapes, "annotations": notes})
 
@@ -131,9 +129,7 @@ def _surroundings(
     return shapes, notes
 
 
-def _layout(
-    where: Positions, laid: Sequence[Panel], height: int, lanes: bool
-) -> dict[str, Any]:
+def _layout(where: Positions, laid: Sequence[Panel], height: int, lanes: bool) -> dict[str, Any]:
     axes = {
         f"yaxis{'' if panel.number == 1 else panel.number}": _value_axis(panel) for panel in laid
     }
@@ -148,9 +144,9 @@ def _layout(
         "hoverlabel": {"bgcolor": LIGHT["wash"], "bordercolor": LIGHT["quiet"],
                        "font": {"color": LIGHT["ink"], "family": FONT}, "align": "left"},
         # Left of and below the plot, by a hair, the key may be wider than the plot.
-        "legend": {"orientation": "h", "x": -0.001, "xanchor": "left",
-                   "y": -KEY / (height - TOP - BOTTOM), "traceorder": "normal", "yanchor": "top", "font": {"size": 11}, "itemclick": False,
-                   "itemdoubleclick": False},
+        "legend": {"orientation": "h", "x": -0.001, "xanchor": "left", "yanchor": "top",
+                   "y": -KEY / (height - TOP - BOTTOM), "traceorder": "normal",
+                   "font": {"size": 11}, "itemclick": False, "itemdoubleclick": False},
         "xaxis": _time_axis(where, laid[-1].axis),
         **axes,
     }  # fmt: skip

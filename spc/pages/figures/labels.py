@@ -51,7 +51,9 @@ def placed(labels: Sequence[Label], frame: tuple[float, float, float, float]) ->
     chosen = []
     for label in labels:
         boxes = [(name, _box(label, right, up)) for name, right, up in PLACES]
-        costs = [_cost(box, np.array(taken), frame) + 0.01 * at for at, (_, box) in enumerate(boxes)]
+        costs = [
+            _cost(box, np.array(taken), frame) + 0.01 * at for at, (_, box) in enumerate(boxes)
+        ]
         name, box = boxes[int(np.argmin(costs))]
         taken.append(box)
         chosen.append(name)

@@ -99,7 +99,8 @@ def panels(
     inner = lanes * LANE + sum(HEIGHTS[chart] + GAP for _, chart in asked)
     inner += between * (len(found) - 1)
     ranges = {chart: _ranges(found, chart, tolerance) for chart in charts}
-    top, made = inner - lanes * LANE, []
+    top = inner - lanes * LANE
+    made: list[Panel] = []
     for number, (strand, chart) in enumerate(asked, start=1):
         top -= GAP + (between if made and chart == charts[0] else 0)
         low, high, near = ranges[chart][strand.mould]

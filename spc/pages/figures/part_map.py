@@ -1,4 +1,4 @@
-"""The part with every patch at its place: flat for paper, and one that can be turned."""
+"""The part opened flat, with every patch at its place."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -31,8 +31,6 @@ MARKS = {
 SMALL, LARGE = 8, 20
 #: Labels are placed for a picture so wide, pixels: about a sheet of paper. Wider ones have room.
 REFERENCE = 680
-#: The largest deviation is drawn as long as this share of the part.
-STICK = 0.10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,7 +114,7 @@ def part_map(plan: Plan, marks: Sequence[Mark]) -> go.Figure:
     ]
     aspect = float((high[1] - low[1]) / (high[0] - low[0]))
     layout = {
-        **_layout(),
+        **bare_layout(),
         "meta": {"aspect": min(max(aspect, 0.3), 1.3) + 0.06},
         "height": round(1000 * (min(max(aspect, 0.3), 1.3) + 0.06)),
         "margin": {"l": 4, "r": 4, "t": 4, "b": 44},
@@ -149,7 +147,7 @@ def _flat_trace(
         "text": [_label(marks[at], loud) for at in mine],
         "textposition": [places[at] for at in mine],
         "textfont": {"size": 11 if loud else 10, "color": LIGHT["ink" if loud else "quiet"]},
-        "hovertext": [_pointed(marks[at]) for at in mine],
+        "hovertext": [pointed(marks[at]) for at in mine],
         "hovertemplate": "%{hovertext}<extra></extra>",
         "cliponaxis": False,
     }  # fmt: skip
@@ -165,7 +163,8 @@ def _label(mark: Mark, loud: bool) -> str:
     return "<br>".join([f"<b>{name}</b>" if loud else name, *beside])
 
 
-def _pointed(mark: Mark) -> str:
+def pointed(mark: Mark) -> str:
+    """Return what is shown when a mark is pointed at."""
     return "<br>".join(plain(line) for line in (mark.point, mark.state, *mark.pointed))
 
 
@@ -204,7 +203,8 @@ def _bare(low: float, high: float) -> dict[str, Any]:
     return {"visible": False, "range": [float(low), float(high)], "fixedrange": True}
 
 
-def _layout() -> dict[str, Any]:
+def bare_layout() -> dict[str, Any]:
+    """Return what both figures of the part have in common."""
     return {
         "template": None,
         "paper_bgcolor": LIGHT["paper"],
@@ -216,86 +216,4 @@ def _layout() -> dict[str, Any]:
                    "yanchor": "bottom", "itemsizing": "constant", "itemclick": False,
                    "itemdoubleclick": False},
         "dragmode": False,
-    }  # fmt: skip
-
-
-def part_solid(plan: Plan, marks: Sequence[Mark]) -> go.Figure:
-    """Draw the part so that it can be turned, each deviation as a stick along the normal.
-
-    Parameters
-    ----------
-    plan, marks
-        As for `part_map`.
-
-    Returns
-    -------
-    go.Figure
-        The hull of the plan's points, one trace a state, and one with all sticks.
-    """
-    nominals = np.array([p.nominal for p in plan.points])
-    drawn = [_hull(nominals), _sticks(plan, marks)]
-    drawn += [
-        _solid_trace(nominals, marks, state)
-        for state in MARKS
-        if any(mark.state == state for mark in marks)
-    ]
-    axis = {"visible": False}
-    scene = {
-        "xaxis": axis, "yaxis": axis, "zaxis": axis, "aspectmode": "data", "dragmode": "orbit",
-        "camera": {"eye": {"x": 1.5, "y": -1.6, "z": 1.1}},
-    }  # fmt: skip
-    layout = {
-        **_layout(),
-        "height": 520,
-        "margin": {"l": 0, "r": 0, "t": 0, "b": 40},
-        "scene": scene,
-    }
-    del layout["dragmode"]
-    return go.Figure(data=drawn, layout=layout)
-
-
-def stick_scale(plan: Plan, marks: Sequence[Mark]) -> float:
-    """Return how many times enlarged the sticks of `part_solid` are; 1 where there are none."""
-    most = float(np.abs(np.nan_to_num([mark.deviation for mark in marks])).max(initial=0.0))
-    size = float(np.ptp(np.array([p.nominal for p in plan.points]), axis=0).max())
-    if not most > 0 or not size > 0:
-        return 1.0
-    # One figure: an enlargement is a round number.
-    exact = STICK * size / most
-    decade = 10.0 ** np.floor(np.log10(exact))
-    return float(max(1.0, np.floor(exact / decade) * decade))
-
-
-def _hull(nominals: Floats) -> dict[str, Any]:
-    return {
-        "type": "mesh3d", "meta": {"part": "hull"}, "x": nominals[:, 0], "y": nominals[:, 1],
-        "z": nominals[:, 2], "alphahull": 0, "opacity": 0.16, "color": LIGHT["faint"],
-        "hoverinfo": "skip", "flatshading": True, "showlegend": False,
-    }  # fmt: skip
-
-
-def _sticks(plan: Plan, marks: Sequence[Mark]) -> dict[str, Any]:
-    foot = np.array([p.nominal for p in plan.points])
-    off = np.array([mark.deviation for mark in marks])[:, None]
-    head = foot + stick_scale(plan, marks) * off * np.array([p.normal for p in plan.points])
-    drawn = np.isfinite(off[:, 0])
-    lines = np.stack([foot, head, np.full(foot.shape, np.nan)], axis=1)[drawn].reshape(-1, 3)
-    return {
-        "type": "scatter3d", "mode": "lines", "meta": {"part": "sticks"}, "x": lines[:, 0],
-        "y": lines[:, 1], "z": lines[:, 2], "line": {"width": 5, "color": LIGHT["average"]},
-        "hoverinfo": "skip", "showlegend": False,
-    }  # fmt: skip
-
-
-def _solid_trace(nominals: Floats, marks: Sequence[Mark], state: str) -> dict[str, Any]:
-    _, symbol, role, loud = MARKS[state]
-    mine = [at for at, mark in enumerate(marks) if mark.state == state]
-    return {
-        "type": "scatter3d", "mode": "markers+text" if loud else "markers", "name": state,
-        "meta": {"part": state}, "x": nominals[mine, 0], "y": nominals[mine, 1],
-        "z": nominals[mine, 2], "text": [plain(marks[at].point) for at in mine],
-        "textfont": {"size": 11, "color": LIGHT["ink"]},
-        "marker": {"symbol": symbol, "size": 7 if loud else 5, "color": LIGHT[role]},
-        "hovertext": [_pointed(marks[at]) for at in mine],
-        "hovertemplate": "%{hovertext}<extra></extra>",
     }  # fmt: skip

@@ -43,7 +43,8 @@ def figures(value: float, unit: str) -> str:
 
 def headings(study: Monitor, panel: Panel, reading: Reading, *, first: bool) -> Iterator[Part]:
     """Return a panel's heading, and at its right the state where it needs action."""
-    unit, above = study.plan.unit, {"y": panel.domain[1], "yref": "paper", "yanchor": "bottom"}
+    unit = study.plan.unit
+    above: Part = {"y": panel.domain[1], "yref": "paper", "yanchor": "bottom", "yshift": 3}
     what = "pieces" if study.rows.by == PIECE else "batch means"
     before = "the piece before" if study.rows.by == PIECE else "the batch before"
     scale = "in the charted scale" if panel.strand.scaled else unit
@@ -55,10 +56,10 @@ def headings(study: Monitor, panel: Panel, reading: Reading, *, first: bool) -> 
     if first:
         mould = plain(_shortened(panel.strand.mould))
         text = f"<b>{f'Mould {mould}' if mould else 'Mould not recorded'}</b>   {text}"
-    yield note(text, x=0, xanchor="left", yshift=3, **above)
+    yield note(text, name="heading", x=0, xanchor="left", **above)
     if first and reading.state == OUT:
         since = f"◆ <b>out since {plain(_shortened(reading.since))}</b>"
-        yield note(since, role="accent", name="state", x=1, xanchor="right", yshift=3, **above)
+        yield note(since, role="accent", name="state", x=1, xanchor="right", **above)
 
 
 def _shortened(name: str, most: int = 24) -> str:
@@ -91,8 +92,8 @@ def line_labels(study: Monitor, panel: Panel) -> Iterator[Part]:
 
 def _at_right(panel: Panel, y: float, text: str, *, below: bool = False) -> Part:
     return note(
-        text, size=11, role="quiet", name=RIGHT_BELOW if below else RIGHT, x=1, xanchor="left", xshift=5, y=float(y),
-        yref=panel.axis, yanchor="middle",
+        text, size=11, role="quiet", name=RIGHT_BELOW if below else RIGHT, x=1, xanchor="left",
+        xshift=5, y=float(y), yref=panel.axis, yanchor="middle",
     )  # fmt: skip
 
 
@@ -142,7 +143,7 @@ def month_edge(where: Positions, period: Period | None) -> tuple[list[Part], lis
         "type": "line", "name": "month", "x0": place, "x1": place, "xref": "x", "y0": 0, "y1": 1,
         "yref": "paper", "line": {"color": LIGHT["ink"], "width": 1.2, "dash": "dashdot"},
     }  # fmt: skip
-    text = note(f"{plain(period.name)} →", size=11, x=place, xanchor="left", y=0, yref="paper",
+    text = note(plain(period.name), size=11, x=place, xanchor="center", y=0, yref="paper",
                 yanchor="top", yshift=-20)  # fmt: skip
     return [line], [{**text, "xref": "x"}]
 

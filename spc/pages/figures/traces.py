@@ -77,11 +77,11 @@ def _limits(where: Positions, panel: Panel) -> Iterator[Trace]:
     if panel.chart == EWMA_CHART:
         yield from _band(where, panel)
         return
+    ends: list[tuple[str, Floats]]
     if panel.chart == RANGE_CHART:
-        constant = np.full(len(own.rows), own.range_upper)
-        ends = (("upper limit", constant),)
+        ends = [("upper limit", np.full(len(own.rows), own.range_upper))]
     else:
-        ends = (("lower limit", own.lower), ("upper limit", own.upper))
+        ends = [("lower limit", own.lower), ("upper limit", own.upper)]
         x, y = _across(where, panel, own.center)
         # Lines change in steps: new limits hold from their first row on.
         line = _line("quiet", 1, shape="hv")

@@ -27,6 +27,7 @@
 
   // On a narrow screen what stands beside the panels moves into them.
   const narrowed = (layout) => {
+    const states = new Set((layout.annotations || []).filter((note) => note.name === "state").map((note) => note.y));
     const lanes = (layout.annotations || []).some((note) => note.name === "at the left");
     layout.margin.l = Math.min(layout.margin.l, lanes ? 98 : 46);
     layout.margin.r = Math.min(layout.margin.r, 8);
@@ -36,15 +37,15 @@
         Object.assign(note, { xanchor: "right", yanchor, xshift: 0, font: { ...note.font, size: 10 } });
       } else if (note.name === "at the left") {
         note.font = { ...note.font, size: 10 };
-      } else if (note.name === "state") {
-        Object.assign(note, { yanchor: "top", yshift: -1, bgcolor: layout.paper_bgcolor });
+      } else if (note.name === "heading" && states.has(note.y)) {
+        note.text = note.text.replace(/<\/b>.*/, "</b>");
       }
     }
   };
 
   // Dates stay level: as many as the width holds.
   const thinned = (axis, width) => {
-    const most = Math.max(2, Math.floor((width - 200) / 90));
+    const most = Math.max(3, Math.floor((width - 200) / 90));
     if (axis && axis.nticks) axis.nticks = most;
     if (axis && axis.tickvals && axis.tickvals.length > most) {
       const step = Math.ceil(axis.tickvals.length / most);

@@ -1,0 +1,174 @@
+"""Tables about charts, shared by the pages that show them."""
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+import pandas as pd
+
+from spc.pages.blocks import Cell, Column, badge, columns, table
+from spc.pages.chart_words import between, capital, counted_rows, exact, in_unit, row_word
+from spc.pages.display import DECIMALS, NONE, moment, number
+from spc.pages.figures.strands import Strand, last, rows_of, strands
+from spc.pages.html import Child, Html, el
+from spc.pages.reading import OUT, Reading, readings
+from spc.studies.monitor import RANGE_CHART, Monitor, Signal
+from spc.units import SPOKEN
+
+
+def signal_table(
+    key: str, caption: str, study: Monitor, signals: Iterable[Signal], *, by_name: bool = False
+) -> Html:
+    """Return a table of signals, the newest first; with the series' names where asked."""
+    unit = study.plan.unit
+    heads = columns(
+        *(("series",) if by_name else ()), "mould", "what was found", "from", "to", "time (UTC)",
+        "in a row#", "side", f"first value, {unit}#", f"centre, {unit}#",
+    )  # fmt: skip
+    listed = sorted(signals, key=lambda s: (s.since, s.until, s.series), reverse=True)
+    rows = [
+        (
+            *((s.series,) if by_name else ()), s.mould or NONE, s.rule, s.first,
+            NONE if s.first == s.last else s.last, moment(s.since), s.points, side(s),
+            exact(s.value, unit), exact(s.center, unit),
+        )
+        for s in listed
+    ]  # fmt: skip
+    return table(key, caption, heads, rows)
+
+
+def side(signal: Signal) -> str:
+    """Return the side of the centre; a jump has none of its own."""
+    return NONE if signal.chart == RANGE_CHART else signal.direction
+
+
+def limits_table(study: Monitor, column: int) -> Html:
+    """Return centre and limits of each mould, and what they stand on."""
+    unit = study.plan.unit
+    scaled = bool(study.series.skewed[column])
+    sigma, frozen = study.sigma[column], bool(study.frozen[column])
+    heads = columns(
+        "mould", f"centre, {unit}#", f"lower limit, {unit}#", f"upper limit, {unit}#",
+        f"baseline {row_word(study)} values#",
+        "standard deviation#" if scaled else f"standard deviation, {unit}#",
+        "degrees of freedom#", "limit of jumps#" if scaled else f"limit of jumps, {unit}#",
+    )  # fmt: skip
+    spread: list[Child | Cell] = (
+        [number(float(sigma), 4), number(float(study.sigma_df[column]), 1),
+         number(float(study.range_upper[column]), 4)]
+        if scaled
+        else [exact(float(sigma), unit, signed=False), number(float(study.sigma_df[column]), 1),
+              exact(float(study.range_upper[column]), unit, signed=False)]
+    )  # fmt: skip
+    rows = [
+        (
+            own.mould or NONE,
+            *(in_unit(last(line), unit) for line in (own.center, own.lower, own.upper)),
+            NONE if frozen else str(int(np.isfinite(own.values[own.baseline]).sum())),
+            *spread,
+        )
+        for own in strands(study, column)
+    ]
+    caption = (
+        "Newest centre and control limits, frozen ones"
+        if frozen
+        else "Centre and control limits; the standard deviation is common to all moulds"
+    )
+    return table("limits", caption, heads, rows)
+
+
+def events_table(events: pd.DataFrame, key: str = "events") -> Html | None:
+    """Return what happened to mould, material and arm, or nothing where nothing is known."""
+    if events.empty:
+        return None
+    rows = [
+        (moment(row["happened_at"]), row["kind"], row["mould"] or "all", row["note"])
+        for row in events.to_dict("records")
+    ]
+    heads = columns("time (UTC)", "kind", "mould", "note~")
+    return table(key, "What happened to mould, material and arm", heads, rows)
+
+
+def values_table(study: Monitor, column: int) -> Html:
+    """Return every row of the series with its limits and what was found there."""
+    unit = study.plan.unit
+    scaled = bool(study.series.skewed[column])
+    heads = (
+        *columns(row_word(study), "mould", "time (UTC)", "pieces#", f"value, {unit}#",
+                 f"lower limit, {unit}#", f"centre, {unit}#", f"upper limit, {unit}#",
+                 f"moving average, {unit}#"),
+        Column(name="jump" if scaled else f"jump, {unit}", number=True),
+        *columns("baseline", "signal~"),
+    )  # fmt: skip
+    rows: list[Sequence[Child | Cell]] = []
+    marked: list[bool] = []
+    for own in strands(study, column):
+        found = _signals_by_row(study, own)
+        for at in range(len(own.rows)):
+            rows.append(_value_row(study, own, at, unit, found.get(at, ())))
+            marked.append(at in found)
+    caption = f"{capital(study.series.spoken[column])}: every value in {SPOKEN[unit]}"
+    return table("values", caption, heads, rows, marked=marked)
+
+
+def _signals_by_row(study: Monitor, own: Strand) -> dict[int, tuple[str, ...]]:
+    found: dict[int, tuple[str, ...]] = {}
+    for signal in own.signals:
+        for at in rows_of(study, own, signal).tolist():
+            found[at] = (*found.get(at, ()), signal.rule)
+    return found
+
+
+def _value_row(
+    study: Monitor, own: Strand, at: int, unit: str, found: Sequence[str]
+) -> Sequence[Child | Cell]:
+    row = int(own.rows[at])
+    jump = float(own.ranges[at])
+    lines = (own.values, own.lower, own.center, own.upper, own.average)
+    plain_jump = f"{jump:.{DECIMALS[unit]}f}" if np.isfinite(jump) else NONE
+    return (
+        study.rows.labels[row],
+        own.mould or NONE,
+        moment(study.rows.times[row].astype("datetime64[us]").item()),
+        int(study.rows.pieces[row]),
+        *(in_unit(float(line[at]), unit) for line in lines),
+        Cell(shown=plain_jump, value=repr(jump) if np.isfinite(jump) else ""),
+        "yes" if own.baseline[at] else "",
+        "; ".join(found),
+    )
+
+
+def state_table(
+    study: Monitor, ordered: Sequence[tuple[int, Reading]], key_of: dict[int, str]
+) -> Html:
+    """Return one row a series: its state, since when, which way and how far.
+
+    Parameters
+    ----------
+    study
+        The charts.
+    ordered
+        Column and foremost reading of each series, what matters first.
+    key_of
+        Identity on the page of each column's figure.
+    """
+    unit = study.plan.unit
+    heads = columns("series", "state", "mould", "since", f"off centre, {unit}#",
+                    "in st. dev.#", "over", "signals in all#", f"tolerance, {unit}#")  # fmt: skip
+    rows = [
+        (
+            Cell(
+                shown=el("a", reading.series, href=f"#{key_of[column]}"), value=reading.series
+            ),
+            badge(reading.state),
+            reading.mould or NONE,
+            reading.since or NONE,
+            exact(reading.shift, unit),
+            number(reading.sigmas, 1),
+            counted_rows(study, reading.rows) if reading.state == OUT else NONE,
+            sum(r.signals for r in readings(study, column)),
+            between(float(study.series.lower[column]), float(study.series.upper[column]), unit),
+        )
+        for column, reading in ordered
+    ]  # fmt: skip
+    caption = "Every series, what matters first; of several moulds the one that is worst"
+    return table("states", caption, heads, rows, marked=[r.state == OUT for _, r in ordered])
