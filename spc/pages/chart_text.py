@@ -4,7 +4,7 @@ import numpy as np
 
 from spc.pages.display import NONE, count, length, moment
 from spc.pages.text import table
-from spc.studies.monitor import RANGE_CHART, Monitor, Signal
+from spc.studies.monitor import Monitor, Signal
 
 
 def monitor_text(monitor: Monitor) -> str:
@@ -60,7 +60,7 @@ def _signal_text(signal: Signal, monitor: Monitor) -> str:
     where = f"{signal.series}" + (f", mould {signal.mould}" if signal.mould else "")
     size = length(signal.value - signal.center, unit, signed=True)
     until = f" to {signal.last}" if signal.last != signal.first else ""
-    off = "" if signal.chart == RANGE_CHART else f", {size} {unit} off the centre"
+    off = f", {size} {unit} off the centre"
     what = "batch" if monitor.rows.by == "batch" else "piece"
     return (
         f"SIGNAL {where}: {signal.rule}, {what} {signal.first}{until} "

@@ -8,11 +8,13 @@ from spc.studies.signals import OPEN, ListedSignal, SignalList
 def signals_text(found: SignalList) -> str:
     """Return the signals: open ones first, then those answered."""
     open_ones = [s for s in found.signals if s.state == OPEN]
+    by_chance = found.chance
     head = (
         f"{count(len(open_ones), 'open signal')}, "
-        f"{count(len(found.signals) - len(open_ones), 'answered one')}, on "
-        f"{count(found.charts, 'chart')} with {count(found.points, 'point')}; lengths in "
-        f"{found.unit}"
+        f"{count(len(found.signals) - len(open_ones), 'answered one')}; lengths in {found.unit}\n"
+        f"After the baseline {by_chance.found} of {count(by_chance.charts, 'chart')} show one (fit "
+        f"points apart); by chance alone it would be about {number(by_chance.charts_with_any, 0)}, "
+        f"over {count(by_chance.points, 'point')} ({by_chance.words})"
     )
     if not found.signals:
         return head

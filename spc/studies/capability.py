@@ -15,7 +15,7 @@ from spc.studies.chosen_set import past_of
 from spc.studies.history import History
 from spc.studies.lines import FEWEST
 from spc.studies.moments import BATCH
-from spc.studies.monitor import RANGE_CHART, Monitor, charted
+from spc.studies.monitor import Monitor, charted
 from spc.studies.spans import in_span
 
 #: Batches looked at where no span is named: the newest ones.
@@ -276,7 +276,7 @@ def _why_withheld(found: Capability, chart: Monitor, name: str, place: int) -> s
         return chart.notes[place]
     mine = [s for s in chart.signals if s.series == name]
     if mine:
-        first = min(mine, key=lambda s: (s.chart == RANGE_CHART, s.since))
+        first = min(mine, key=lambda s: s.since)
         more = f" and {len(mine) - 1} more" if len(mine) > 1 else ""
         mould = f" of mould {first.mould}" if first.mould else ""
         what = f"{first.rule}{mould} at {first.first}{more}"

@@ -49,7 +49,8 @@ class Signal:
     series, mould
         The chart.
     chart
-        ``values``, ``moving average`` or ``moving range``.
+        ``values`` or ``moving average``. The moving range is drawn but raises no signal: it says
+        little that the values do not, at three times their false alarms.
     rule
         What was found, in words.
     first, last
@@ -296,13 +297,12 @@ class _Drawn:
     ranges: Array
     found: dict[str, npt.NDArray[np.bool_]]
     average_beyond: npt.NDArray[np.bool_]
-    range_beyond: npt.NDArray[np.bool_]
 
 
 def _drawn(x: Array, lines: Lines, rules: tuple[str, ...]) -> _Drawn:
     """Draw every series, those of the same spans together."""
     numbers = {k: np.full(x.shape, np.nan) for k in ("z", "lower", "upper", "ranges")}
-    flags = {k: np.zeros(x.shape, dtype=bool) for k in (*rules, EWMA_CHART, RANGE_CHART)}
+    flags = {k: np.zeros(x.shape, dtype=bool) for k in (*rules, EWMA_CHART)}
     _, group = np.unique(lines.spans, axis=1, return_inverse=True)
     for number in np.unique(group):
         at = np.flatnonzero(group.ravel() == number)
@@ -313,7 +313,6 @@ def _drawn(x: Array, lines: Lines, rules: tuple[str, ...]) -> _Drawn:
         numbers["z"][:, at], numbers["ranges"][:, at] = average.z, ranges
         numbers["lower"][:, at], numbers["upper"][:, at] = average.lower, average.upper
         flags[EWMA_CHART][:, at] = average.beyond
-        flags[RANGE_CHART][:, at] = ranges > chart_constants(2, WIDTH).D4 * d2(2) * sigma
         for rule, found in signals(
             part, center, sigma, rules=rules, spans=spans, width=WIDTH
         ).items():
@@ -321,7 +320,7 @@ def _drawn(x: Array, lines: Lines, rules: tuple[str, ...]) -> _Drawn:
     return _Drawn(
         average=numbers["z"], average_lower=numbers["lower"], average_upper=numbers["upper"],
         ranges=numbers["ranges"], found={rule: flags[rule] for rule in rules},
-        average_beyond=flags[EWMA_CHART], range_beyond=flags[RANGE_CHART],
+        average_beyond=flags[EWMA_CHART],
     )  # fmt: skip
 
 
@@ -421,12 +420,9 @@ def _signals(
         (VALUE_CHART, RULES[rule].text, flags, shown["values"])
         for rule, flags in drawn.found.items()
     ]
-    found += [
-        (EWMA_CHART, "the moving average beyond its limit", drawn.average_beyond,
-         shown["average"]),
-        (RANGE_CHART, "a jump from the point before beyond its limit", drawn.range_beyond,
-         shown["values"]),
-    ]  # fmt: skip
+    found.append(
+        (EWMA_CHART, "the moving average beyond its limit", drawn.average_beyond, shown["average"])
+    )
     listed = [
         _signal(series, rows, chart, rule, first, last, column, values, shown["center"])
         for chart, rule, flags, values in found

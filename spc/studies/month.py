@@ -14,6 +14,7 @@ from spc.store import read
 from spc.store.connection import Store
 from spc.studies.answer import answer
 from spc.studies.capability import REQUIRED, CapabilityStudy, judged, last_batches
+from spc.studies.chance import Chance, chance
 from spc.studies.gauge import GaugeStudy, gauge_study
 from spc.studies.history import History, production
 from spc.studies.hit_check import SuspectHit, suspect_hits
@@ -131,6 +132,8 @@ class Month:
         Signals that began in the month.
     open_signals
         Signals that began before and were still there in the month.
+    chance
+        What chance alone would raise on the charts of the month.
     events
         Events of the month.
     points
@@ -168,6 +171,7 @@ class Month:
     monitor: Monitor
     new_signals: tuple[Signal, ...]
     open_signals: tuple[Signal, ...]
+    chance: Chance
     events: tuple[Event, ...]
     points: tuple[PointState, ...]
     capability: CapabilityStudy
@@ -232,6 +236,7 @@ def _assembled(
         operators=len(_names(runs["operator"])), superseded=len(again),
         unaligned=known.unaligned, undated=known.undated, remeasured=again, gaps=_gaps(now),
         held=held, suspects=suspects, monitor=chart, new_signals=new, open_signals=old,
+        chance=chance(chart, chart.rows.times >= np.datetime64(period.start)),
         events=_events(events, period), points=states, capability=able, gauge=study,
         gauge_note=why_none,
         answer=answer(plan, period, len(runs), states, able, suspects, len(held), study),

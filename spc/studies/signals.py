@@ -11,7 +11,8 @@ from spc.errors import InputError, NotFoundError
 from spc.identity import content_hash
 from spc.store import read, write
 from spc.store.connection import Store, now
-from spc.studies.monitor import RANGE_CHART, Monitor, Signal, monitor
+from spc.studies.chance import Chance, chance
+from spc.studies.monitor import Monitor, Signal, monitor
 
 OPEN, ANSWERED = "open", "answered"
 #: An event counts as near where it lies within so many days before a signal's first point.
@@ -83,16 +84,13 @@ class SignalList:
         Unit that the part is shown in.
     signals
         Open ones first, in the order of reading.
-    charts
-        How many charts were looked at (series times moulds).
-    points
-        How many points on them.
+    chance
+        What chance alone would raise on charts like these.
     """
 
     unit: str
     signals: tuple[ListedSignal, ...]
-    charts: int
-    points: int
+    chance: Chance
 
 
 def signal_list(
@@ -115,13 +113,12 @@ def listed(chart: Monitor, answers: pd.DataFrame) -> SignalList:
     return SignalList(
         unit=chart.plan.unit,
         signals=tuple(found),
-        charts=len(chart.series.names) * len(set(chart.rows.moulds)),
-        points=int(np.isfinite(chart.values).sum()),
+        chance=chance(chart),
     )
 
 
 def _listed(chart: Monitor, group: list[Signal], given: dict[str, Any]) -> ListedSignal:
-    first = min(group, key=lambda s: (s.since, s.chart == RANGE_CHART))
+    first = min(group, key=lambda s: s.since)
     last = max(group, key=lambda s: s.until)
     column = chart.series.names.index(first.series)
     plan = chart.plan

@@ -1,0 +1,116 @@
+"""How many signals chance alone would raise, to stand beside the number found."""
+
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+import numpy.typing as npt
+
+from spc.charts.estimated import estimated_limits
+from spc.charts.runlength import rules_run_length
+from spc.charts.runlength_memory import ewma_run_length
+from spc.charts.tails import normal_sf
+from spc.studies.monitor import EWMA_WIDTH, LAMBDA, WIDTH, Monitor
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chance:
+    """What charts like these do when nothing is wrong.
+
+    Parameters
+    ----------
+    charts, points
+        Charts looked at (series times moulds, with limits), and points on them after the baseline.
+    charts_with_any
+        Expected number of charts with at least one.
+    found
+        Charts with at least one signal after the baseline.
+    words
+        How it was reckoned.
+    """
+
+    charts: int
+    points: int
+    charts_with_any: float
+    found: int
+    words: str
+
+
+def chance(chart: Monitor, rows: npt.NDArray[np.bool_] | None = None) -> Chance:
+    """Reckon the false alarms of charts, and count those found, over the rows asked for.
+
+    Values are taken as independent and normal. What limits from few values cost is counted in
+    (Quesenberry 1993); expectations add up however the series hang together.
+
+    Parameters
+    ----------
+    chart
+        The charts.
+    rows
+        (rows,), which of them; all after the baseline where None.
+    """
+    wanted = ~chart.rows.baseline if rows is None else rows & ~chart.rows.baseline
+    limited = np.isfinite(chart.sigma) & ~chart.series.fit_point
+    moulds = np.array(chart.rows.moulds, dtype=object)
+    any_of, charts, points = 0.0, 0, 0
+    smallest = int(chart.n_baseline[limited].min()) if limited.any() else 0
+    for column in np.flatnonzero(limited):
+        for mould in sorted(set(moulds)):
+            mine = wanted & (moulds == mould) & np.isfinite(chart.values[:, column])
+            number = int(mine.sum())
+            charts, points = charts + 1, points + number
+            any_of += any_in(int(chart.n_baseline[column]), number, chart.rules)
+    return Chance(
+        charts=charts,
+        points=points,
+        charts_with_any=float(any_of),
+        found=_found(chart, wanted),
+        words=_words(smallest),
+    )
+
+
+def _found(chart: Monitor, wanted: npt.NDArray[np.bool_]) -> int:
+    times = chart.rows.times[wanted]
+    if not len(times):
+        return 0
+    fit = {
+        n for n, is_fit in zip(chart.series.names, chart.series.fit_point, strict=True) if is_fit
+    }
+    first, last = times.min(), times.max()
+    return len(
+        {
+            (s.series, s.mould)
+            for s in chart.signals
+            if s.series not in fit
+            and np.datetime64(s.until) >= first
+            and np.datetime64(s.since) <= last
+        }
+    )
+
+
+def _words(smallest: int) -> str:
+    if not smallest:
+        return "no chart has limits"
+    few = estimated_limits(smallest)
+    return (
+        f"independent normal values; limits from {smallest} values: a value beyond them by chance "
+        f"once in {1 / few.mean_rate:.0f} points on average, once in {few.short_gap:.0f} for one "
+        "shop in ten"
+    )
+
+
+@cache
+def any_in(n: int, points: int, rules: tuple[str, ...]) -> float:
+    """Return the chance that one chart raises any false signal among so many points.
+
+    Limits from ``n`` values raise the chance of a value beyond them, which is exact on average over
+    shops; the run rules and the moving average of the same chart are raised in the same proportion,
+    which is rough.
+    """
+    if not points:
+        return 0.0
+    known = -np.expm1(points * np.log1p(-2.0 * float(normal_sf(WIDTH))))
+    raised = estimated_limits(max(n, 2), pieces=points).any_in / known
+    rate = 1.0 / rules_run_length(rules).mean
+    rate += 1.0 / ewma_run_length(lam=LAMBDA, width=EWMA_WIDTH).mean
+    return float(-np.expm1(-points * rate * raised))
