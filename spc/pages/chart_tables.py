@@ -52,11 +52,12 @@ def limits_table(study: Monitor, column: int) -> Html:
         "standard deviation#" if scaled else f"standard deviation, {unit}#",
         "degrees of freedom#", "limit of jumps#" if scaled else f"limit of jumps, {unit}#",
     )  # fmt: skip
+    df = number(float(study.sigma_df[column]), 1) if np.isfinite(sigma) else NONE
     spread: list[Child | Cell] = (
-        [number(float(sigma), 4), number(float(study.sigma_df[column]), 1),
+        [number(float(sigma), 4), df,
          number(float(study.range_upper[column]), 4)]
         if scaled
-        else [exact(float(sigma), unit, signed=False), number(float(study.sigma_df[column]), 1),
+        else [exact(float(sigma), unit, signed=False), df,
               exact(float(study.range_upper[column]), unit, signed=False)]
     )  # fmt: skip
     rows = [

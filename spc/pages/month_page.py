@@ -85,11 +85,16 @@ def _sections(
 def _part(month: Month, marks: tuple[Mark, ...], figures: dict[str, go.Figure]) -> Iterator[Html]:
     unit = month.plan.unit
     look = [s for s in month.points if s.state in (OUTSIDE, SIGNAL)]
+    which = (
+        f"{len(look)} of {count(len(month.points), 'check point')} "
+        f"{'needs' if len(look) == 1 else 'need'} a look; their names carry the month's mean "
+        f"deviation in {unit}, + outwards."
+        if look
+        else f"None of {count(len(month.points), 'check point')} needs a look."
+    )
     said = (
-        f"{count(len(look), 'check point')} of {len(month.points)} need a look; their names carry "
-        f"the month's mean deviation in {unit}. The part is opened flat like a box, every patch on "
-        "the side that it looks out of. The larger a mark, the farther the mean lies from the "
-        "nominal surface; + is outwards."
+        f"{which} The part is opened flat like a box, every patch on the side that it looks out "
+        "of. The larger a mark, the farther the month's mean lies from the nominal surface."
     )
     yield figure_block("map", f"{month.plan.part} map of the part", said,
                        figures["map"].layout.height, wide=True)  # fmt: skip

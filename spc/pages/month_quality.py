@@ -34,8 +34,8 @@ def capability_section(month: Month) -> Iterator[Html | None]:
         "p",
         f"Over {able.span} ({count(able.pieces, 'piece')}, "
         f"{count(able.batches, 'batch', 'batches')}), a capability of at least {asked} is shown at "
-        f"{counts['shown']} of {count(len(able.points), 'check point')}, not shown at {counts['not shown']}, open at "
-        f"{counts['open']}, and withheld at {counts['withheld']}.",
+        f"{counts['shown']} of {count(len(able.points), 'check point')}, not shown at "
+        f"{counts['not shown']}, open at {counts['open']}, and withheld at {counts['withheld']}.",
     )
     yield bullets(sentences(able.remarks))
     ranked = sorted(able.points, key=lambda p: ORDER.index(p.verdict))

@@ -9,7 +9,7 @@ import plotly.graph_objects as go
 from spc.errors import NotFoundError
 from spc.pages.figures import surroundings as around
 from spc.pages.figures.panels import BOTTOM, TOP, Panel, axis_name, panels
-from spc.pages.figures.positions import AUTO, TIME, Positions, positions
+from spc.pages.figures.positions import AUTO, Positions, positions
 from spc.pages.figures.strands import strands
 from spc.pages.figures.traces import traces
 from spc.pages.palette import FONT, LIGHT
@@ -23,6 +23,8 @@ ALL_CHARTS = (VALUE_CHART, EWMA_CHART, RANGE_CHART)
 SHORT = (VALUE_CHART,)
 #: The key begins so far below the lowest panel, pixels: the dates stand between.
 KEY = 36
+#: Up to so long a history is dated to the minute.
+DAYS = np.timedelta64(10, "D")
 
 
 def chart_figure(
@@ -190,8 +192,9 @@ def _time_axis(where: Positions, lowest: str) -> dict[str, Any]:
             "type": "linear", "tickmode": "array", "tickvals": list(where.ticks[0]),
             "ticktext": list(where.ticks[1]),
         }  # fmt: skip
-    dates = {"type": "date", "tickformat": "%Y-%m-%d", "nticks": 8}
-    return axis | (dates if where.kind == TIME else {})
+    # A few days need the hour, or one date would stand there twice.
+    clock = "" if where.moments[-1] - where.moments[0] > DAYS else "<br>%H:%M"
+    return axis | {"type": "date", "tickformat": f"%Y-%m-%d{clock}", "nticks": 8}
 
 
 def _lane_axis(name: str, lane: tuple[float, float], kinds: int) -> dict[str, Any]:

@@ -71,11 +71,14 @@ def positions(times: Moments, spacing: str = AUTO) -> Positions:
 
 
 def crowded(moments: Moments) -> bool:
-    """Return whether too many sorted moments would fall on top of each other."""
-    if len(moments) < 2:
-        return False
+    """Return whether too many sorted moments would fall on top of each other.
+
+    A single moment, or one and the same, has no scale of time to lie on.
+    """
     gaps = np.diff(moments).astype(np.float64)
-    return bool((gaps < COLLIDE * gaps.sum()).mean() > CROWDED) or not gaps.sum() > 0
+    if not gaps.sum() > 0:
+        return True
+    return bool((gaps < COLLIDE * gaps.sum()).mean() > CROWDED)
 
 
 def _by_time(times: Moments, moments: Moments) -> Positions:
