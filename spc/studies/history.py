@@ -86,16 +86,27 @@ def production(store: Store, plan: Plan, result_set: str = "") -> History:
     undated = runs["measured_at"].isna() & ~superseded & ~unaligned
     kept = runs[~(superseded | unaligned | undated)]
     if kept.empty:
-        raise NotFoundError(
-            f"no production run of {plan.part} {plan.revision} in the store yet; "
-            "take results in with 'spc ingest FILES'"
-        )
+        raise _nothing_left(plan, int(unaligned.sum()), int(undated.sum()))
     counts = {
         "superseded": int(superseded.sum()),
         "unaligned": int(unaligned.sum()),
         "undated": int(undated.sum()),
     }
     return _laid_out(store, plan, kept.reset_index(drop=True), counts, result_set)
+
+
+def _nothing_left(plan: Plan, unaligned: int, undated: int) -> NotFoundError:
+    name = f"{plan.part} {plan.revision}"
+    if not unaligned + undated:
+        return NotFoundError(
+            f"no production run of {name} in the store yet; take results in with 'spc ingest FILES'"
+        )
+    why = [f"{n} {w}" for n, w in ((unaligned, "not aligned"),
+                                   (undated, "without a measuring time")) if n]  # fmt: skip
+    return NotFoundError(
+        f"{unaligned + undated} runs of {name} are in the store, but none that a study could use "
+        f"({', '.join(why)}); 'spc run list' shows them"
+    )
 
 
 def study_runs(store: Store, plan: Plan, study: str) -> History:

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from spc import __version__
-from spc.errors import NotFoundError
+from spc.errors import NotFoundError, SpcError
 from spc.identity import content_hash
 from spc.plan import Plan
 from spc.store import read
@@ -313,7 +313,11 @@ def _gauge(store: Store, plan: Plan, period: Period) -> tuple[GaugeStudy | None,
     if found.empty:
         return None, "no gauge study of this part is in the store: the arm's own share is unknown"
     newest = str(found.sort_values("last_measured")["study"].iloc[-1])
-    return gauge_study(store, newest, plan.part, plan.revision), ""
+    try:
+        return gauge_study(store, newest, plan.part, plan.revision), ""
+    except SpcError as error:
+        # A study that cannot answer must not keep the month from being told.
+        return None, f"gauge study {newest} cannot be read: {error}"
 
 
 def _fingerprint(
