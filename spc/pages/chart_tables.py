@@ -11,7 +11,7 @@ from spc.pages.display import DECIMALS, NONE, moment, number
 from spc.pages.figures.strands import Strand, last, rows_of, strands
 from spc.pages.html import Child, Html, el
 from spc.pages.reading import OUT, Reading, readings
-from spc.studies.monitor import RANGE_CHART, Monitor, Signal
+from spc.studies.monitor import Monitor, Signal
 from spc.units import SPOKEN
 
 
@@ -28,17 +28,12 @@ def signal_table(
     rows = [
         (
             *((s.series,) if by_name else ()), s.mould or NONE, s.rule, s.first,
-            NONE if s.first == s.last else s.last, moment(s.since), s.points, side(s),
+            NONE if s.first == s.last else s.last, moment(s.since), s.points, s.direction,
             exact(s.value, unit), exact(s.center, unit),
         )
         for s in listed
     ]  # fmt: skip
     return table(key, caption, heads, rows)
-
-
-def side(signal: Signal) -> str:
-    """Return the side of the centre; a jump has none of its own."""
-    return NONE if signal.chart == RANGE_CHART else signal.direction
 
 
 def limits_table(study: Monitor, column: int) -> Html:

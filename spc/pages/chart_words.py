@@ -132,7 +132,8 @@ def key_words(study: Monitor) -> Html:
         "p",
         f"Each dot is {dot}. Dashed lines are the control limits, and the thin solid line between "
         "them is the centre, both worked out from the shaded baseline where there is one. The "
-        "violet line is the moving average, slow but sensitive to small lasting moves. An orange "
+        "violet line is the moving average, slow but sensitive to small lasting moves; stems, "
+        "where drawn, are jumps from the one before, and raise no signal. An orange "
         "shape round a dot is a signal, and the key below the figure says of what kind. Dotted "
         "uprights are events; the triangles at the top show their kind. Hatched ground is outside "
         "the tolerance.",

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Iterator, Sequence
 import numpy as np
 
 from spc.pages.blocks import badge, columns, facts, fold, table
-from spc.pages.chart_tables import side, signal_table
+from spc.pages.chart_tables import signal_table
 from spc.pages.chart_words import between, exact
 from spc.pages.display import NONE, count, moment, number
 from spc.pages.html import Child, Html, el
@@ -78,6 +78,7 @@ def changed(month: Month) -> Iterator[Html]:
     """Return events, new signals and those still there."""
     yield el("h3", "Events")
     yield _events(month)
+    yield _by_chance(month)
     yield from _signals(
         month, month.new_signals, "new", "New signals", f"No signal began in {month.period.name}."
     )
@@ -85,6 +86,20 @@ def changed(month: Month) -> Iterator[Html]:
         month, month.open_signals, "older", "Older signals still there",
         "No signal of an earlier month reaches into this one.",
     )  # fmt: skip
+
+
+def _by_chance(month: Month) -> Html:
+    """Return how many charts chance alone would have raised, beside how many there are."""
+    known = month.chance
+    if not known.charts:
+        return el("p", *sentences([known.words]))
+    charts = count(known.charts, "chart")
+    expected = "fewer than one" if known.charts_with_any < 1 else f"{known.charts_with_any:.0f}"
+    return el(
+        "p",
+        f"{known.found} of {charts} show a signal in {month.period.name} (points of the fit "
+        f"apart). With nothing wrong it would be about {expected} ({known.words}).",
+    )
 
 
 def _events(month: Month) -> Html:
@@ -105,7 +120,7 @@ def _signals(
     first = _by_weight(month, leading(signals))
     unit = month.plan.unit
     rows = [
-        (s.series, s.mould or NONE, s.rule, s.first, moment(s.since), side(s),
+        (s.series, s.mould or NONE, s.rule, s.first, moment(s.since), s.direction,
          exact(s.value, unit), exact(s.center, unit))
         for s in first[:FIRST_SIGNALS]
     ]  # fmt: skip
