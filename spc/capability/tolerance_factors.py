@@ -116,16 +116,17 @@ def howe_factor(pieces: ArrayLike, coverage: float, level: float) -> FloatArray:
     return np.asarray(z * np.sqrt(nu * (1.0 + 1.0 / n) / tail))
 
 
-def half_width(shift: ArrayLike, coverage: float) -> FloatArray:
+def half_width(shift: ArrayLike, coverage: ArrayLike) -> FloatArray:
     """Solve Phi(shift + r) - Phi(shift - r) = coverage for r, by Newton's method."""
+    share = np.asarray(coverage, dtype=np.float64)
     away = np.abs(np.asarray(shift, dtype=np.float64))
     # Where the far tail no longer counts r is one-sided; at no shift it is two-sided. The root lies
     # at or above both, close enough for Newton's steps.
-    r = np.maximum(special.ndtri(0.5 + 0.5 * coverage), away + special.ndtri(coverage))
+    r = np.maximum(special.ndtri(0.5 + 0.5 * share), away + special.ndtri(share))
     for _ in range(_NEWTON_STEPS):
         held = special.ndtr(away + r) - special.ndtr(away - r)
         slope = np.exp(-0.5 * (away + r) ** 2) + np.exp(-0.5 * (away - r) ** 2)
-        r = r - (held - coverage) * np.sqrt(2.0 * np.pi) / slope
+        r = r - (held - share) * np.sqrt(2.0 * np.pi) / slope
     return np.asarray(r, dtype=np.float64)
 
 
