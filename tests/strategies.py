@@ -120,10 +120,10 @@ def csv_text(rows: Iterable[Mapping[str, object]], *, separator: str = ",") -> s
     return out.getvalue()
 
 
-def dated_runs(count: int, *, batch: int = 5, **same: object) -> list[dict[str, object]]:
-    """Return run columns of pieces measured one an hour, ``batch`` of them to a batch."""
+def dated_runs(count: int, *, each: int = 5, **same: object) -> list[dict[str, object]]:
+    """Return run columns of pieces measured one an hour, ``each`` of them to a batch."""
     return [
-        {"serial": f"P{i:04d}", "run": f"P{i:04d}-1", "batch": f"B{i // batch:03d}",
+        {"serial": f"P{i:04d}", "run": f"P{i:04d}-1", "batch": f"B{i // each:03d}",
          "mould": "M1", "measured_at": str(np.datetime64("2026-01-05T08:00") + i * 60) + ":00Z",
          "unit": "mm", **same}
         for i in range(count)
