@@ -208,3 +208,22 @@ def _note(told: int, batches: int, between: float, low: float) -> str:
     if low == 0:
         return f"{batches} batches: the spread between them may be nil"
     return ""
+
+
+def effective_number(batches: ArrayLike, pieces: ArrayLike, share: ArrayLike) -> Floats:
+    """Return to how many independent pieces ``batches`` of ``pieces`` amount for the mean.
+
+    Parameters
+    ----------
+    batches, pieces
+        Number of batches and of pieces in each, any shape.
+    share
+        Share of the variance that lies between batches, any shape.
+
+    Examples
+    --------
+    >>> round(float(effective_number(5, 20, 0.5)), 1)
+    9.5
+    """
+    b, n, rho = (np.asarray(v, dtype=np.float64) for v in (batches, pieces, share))
+    return np.asarray(b * n / (1 + (n - 1) * rho))
