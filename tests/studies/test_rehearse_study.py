@@ -75,9 +75,7 @@ def test_a_named_set_counts_as_right_and_another_as_wrong(usual: PlanRehearsed) 
     for fault in usual.faults[1:10]:
         spoke = rate(fault, "worst-point test")
         assert fault.named + fault.misnamed == pytest.approx(spoke)
-        assert fault.named_error == pytest.approx(
-            np.sqrt(fault.named * (1 - fault.named) / TRIALS)
-        )
+        assert fault.named_error == pytest.approx(np.sqrt(fault.named * (1 - fault.named) / TRIALS))
     middle = usual.faults[5]
     assert middle.fault.startswith("middle")
     # Its residual is its own alone; a side point's set is four points, never the one.
@@ -115,7 +113,7 @@ def test_a_twist_is_seen_by_its_mode_and_named_as_a_touch(usual: PlanRehearsed) 
 def test_the_same_seed_gives_the_same_figures_and_another_others(plan: Plan) -> None:
     said = {"touches": {"middle": 0.15}, "trials": 300}
     one, same, other = (rehearsed_plan(plan, seed=s, **said) for s in (3, 3, 4))  # type: ignore[arg-type]
-    assert one == same or one.faults[1].seen == same.faults[1].seen
+    assert one.faults[1].seen == same.faults[1].seen
     assert one.faults[1].seen != other.faults[1].seen
 
 

@@ -1,0 +1,104 @@
+"""Plans written out as TOML, and results of parts of known shape, posed by scipy's rotations."""
+
+import csv
+import io
+from collections.abc import Iterable, Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
+
+from spc.ingest.plan_toml import plan_from
+from spc.plan import Plan
+from spc.units import MILLIMETRES
+
+Array = NDArray[np.float64]
+Place = tuple[float, float, float]
+Spot = tuple[str, str, Place, Place]
+
+UP, DOWN, SIDE, BACK, END, FRONT = (
+    (0.0, 0.0, 1.0), (0.0, 0.0, -1.0), (0.0, 1.0, 0.0), (0.0, -1.0, 0.0), (1.0, 0.0, 0.0),
+    (-1.0, 0.0, 0.0),
+)  # fmt: skip
+
+#: Five points above, two at the side, two at the end: the pairs tie with one another.
+TIED: tuple[Spot, ...] = (
+    ("corner-1", "fit", (450.0, 250.0, 0.0), UP),
+    ("corner-2", "fit", (-450.0, 250.0, 0.0), UP),
+    ("corner-3", "fit", (-450.0, -250.0, 0.0), UP),
+    ("corner-4", "fit", (450.0, -250.0, 0.0), UP),
+    ("middle", "fit", (0.0, 0.0, 0.0), UP),
+    ("side-1", "fit", (400.0, 300.0, -100.0), SIDE),
+    ("side-2", "fit", (-400.0, 300.0, -100.0), SIDE),
+    ("end-1", "fit", (500.0, 200.0, -100.0), END),
+    ("end-2", "fit", (500.0, -200.0, -100.0), END),
+)
+#: What its fit never sees: the other side, the other end, the underside.
+FAR: tuple[Spot, ...] = (
+    ("far-side-1", "check", (400.0, -300.0, -100.0), BACK),
+    ("far-side-2", "check", (-400.0, -300.0, -100.0), BACK),
+    ("far-end-1", "check", (-500.0, 200.0, -100.0), FRONT),
+    ("far-end-2", "check", (-500.0, -200.0, -100.0), FRONT),
+    ("under", "check", (0.0, 0.0, -300.0), DOWN),
+)
+
+
+def plan_toml(
+    spots: Iterable[Spot],
+    *,
+    unit: str = "mm",
+    head: str = "",
+    more: Mapping[str, str] | None = None,
+) -> str:
+    """Return a plan in TOML; places are given in mm, ``head`` is TOML, ``more`` lines by point."""
+    per, extra = MILLIMETRES[unit], more or {}
+    text = f'part = "P-1"\nrevision = "A"\nname = "Test part"\nunit = "{unit}"\n\n{head}\n'
+    for name, role, place, normal in spots:
+        at = [v / per for v in place]
+        text += (
+            f'\n[[point]]\nid = "{name}"\nrole = "{role}"\nnominal = {at}\nnormal = {list(normal)}\n'
+            f"tolerance = [{-1.5 / per}, {1.5 / per}]\n{extra.get(name, '')}\n"
+        )
+    return text
+
+
+def plan_of(spots: Iterable[Spot], **said: object) -> Plan:
+    """Return the same as a plan read from its TOML."""
+    import tomllib
+
+    text = plan_toml(spots, **said)  # type: ignore[arg-type]
+    return plan_from(tomllib.loads(text), text, "plan.toml")[0]
+
+
+def geometry(spots: Sequence[Spot]) -> tuple[Array, Array]:
+    """Return nominals and normals (points, 3)."""
+    return np.array([s[2] for s in spots]), np.array([s[3] for s in spots])
+
+
+def posed(points: Array, seed: int) -> Array:
+    """Return points (points, 3) as an arm would see them, in a pose of its own."""
+    rng = np.random.default_rng(seed)
+    turn = Rotation.random(random_state=seed)
+    return np.asarray(turn.apply(points) + rng.uniform(-800, 800, 3))
+
+
+def results_csv(
+    spots: Sequence[Spot], runs: Sequence[Array], *, unit: str = "mm", decimals: int = 9,
+    part: str = "P-1", station: str = "1", **columns: object,
+) -> str:  # fmt: skip
+    """Return results of points: each run holds positions (points, 3), mm in the arm's frame."""
+    out = io.StringIO(newline="")
+    writer = csv.writer(out)
+    writer.writerow(
+        ["part", "revision", "serial", "run", "measured_at", "station", "point", "x", "y", "z",
+         "unit", *columns]
+    )  # fmt: skip
+    for k, run in enumerate(runs):
+        for (name, *_), at in zip(spots, run, strict=True):
+            if np.isfinite(at).all():
+                xyz = [f"{v / MILLIMETRES[unit]:.{decimals}f}" for v in at]
+                writer.writerow(
+                    [part, "A", f"S{k}", f"R{k}", f"2026-05-{k + 1:02d}T08:00:00Z", station, name,
+                     *xyz, unit, *columns.values()]
+                )  # fmt: skip
+    return out.getvalue()
