@@ -179,5 +179,5 @@ def _note(n: int, sd: float, phi: float) -> str:
         return "the values wander without a level: chart their slope or their steps"
     worth = n * (1 - phi) / (1 + phi)
     if worth < FEWEST:
-        return f"values that hang together so are worth about {worth:.0f} independent ones: rough limits"
+        return f"worth about {worth:.0f} independent ones, they hang together so: limits are rough"
     return ""

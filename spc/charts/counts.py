@@ -27,6 +27,8 @@ POISSON = "poisson"
 BINOMIAL = "binomial"
 FEWEST = 8
 """Fewest baseline lots that get limits (common practice, no published source)."""
+FEW_FINDINGS = 5
+"""Findings to a lot below which limits by the normal law are called rough (common practice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -131,7 +133,7 @@ def count_limits(
         upper=np.minimum(center + half, 1.0 if law == BINOMIAL else np.inf), z=z, spread=spread,
         dispersion=np.where(usable, squares.sum(0) / df, np.nan), dispersion_p=dispersion_p, n=n,
         law=law, width=width,
-        notes=tuple(map(_note, n, center, spread, dispersion_p,
+        notes=tuple(map(_note, n, np.where(mask, a, 0.0).sum(0), spread, dispersion_p,
                         [fewest] * len(n), [widened] * len(n))),
     )  # fmt: skip
 
@@ -152,11 +154,11 @@ def _sizes(sizes: ArrayLike, counts: Floats, law: str) -> Floats:
 
 
 def _note(
-    n: int, center: float, spread: float, p: float, fewest: int, widened: bool
+    n: int, findings: float, spread: float, p: float, fewest: int, widened: bool
 ) -> str:  # fmt: skip
     if n < fewest:
         return f"no limits: {n} baseline lots, at least {fewest} are needed"
-    if center == 0:
+    if findings == 0:
         return f"no limits: no finding in {n} baseline lots"
     if np.isnan(spread):
         return "no limits: no two baseline lots follow each other without a gap"
@@ -166,4 +168,6 @@ def _note(
         return "the lots vary more than counting explains: these limits will give false alarms"
     if spread < 0.8 and widened:
         return "the lots vary less than counting explains: look whether lots were mixed or adjusted"
+    if findings < FEW_FINDINGS * n:
+        return f"{findings / n:.1f} findings to a lot: limits are rough below {FEW_FINDINGS}"
     return ""

@@ -4,8 +4,6 @@ References
 ----------
 .. [1] Hawkins, D. M., Qiu, P. and Kang, C. W. (2003). The changepoint model for statistical process
        control. Journal of Quality Technology 35, 355-366.
-.. [2] Worsley, K. J. (1979). On the likelihood ratio test for a shift in location of normal
-       populations. Journal of the American Statistical Association 74, 365-367.
 """
 
 from dataclasses import dataclass

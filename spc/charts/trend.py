@@ -202,7 +202,7 @@ def _sen(a: Floats, t: Floats, level: float) -> Floats:
 def _sen_point(t: Floats, y: Floats, z: float) -> tuple[float, float, float]:
     first, second = np.triu_indices(len(t), 1)
     run = t[second] - t[first]
-    slopes = np.sort(((y[second] - y[first])[run != 0]) / run[run != 0])
+    slopes = (y[second] - y[first])[run != 0] / run[run != 0]
     pairs, n = len(slopes), len(y)
     if n < 3 or not pairs:
         return (np.nan, np.nan, np.nan)
@@ -210,7 +210,11 @@ def _sen_point(t: Floats, y: Floats, z: float) -> tuple[float, float, float]:
     reach = z * np.sqrt(max(variance, 0.0))
     high = min(round((pairs + reach) / 2), pairs - 1)
     low = max(round((pairs - reach) / 2) - 1, 0)
-    return float(np.median(slopes)), float(slopes[low]), float(slopes[high])
+    middle = (pairs - 1) // 2, pairs // 2
+    # of millions of pairs only four places are wanted in order
+    slopes.partition(sorted({low, high, *middle}))
+    median = (slopes[middle[0]] + slopes[middle[1]]) / 2
+    return float(median), float(slopes[low]), float(slopes[high])
 
 
 def _ties(values: Floats) -> float:

@@ -84,6 +84,12 @@ def test_counts_that_support_no_limits(counts, words):
     assert np.isnan(found.upper).all()
 
 
+def test_few_findings_make_rough_limits():
+    found = count_limits(RNG.poisson(1.0, 200).astype(float), 10.0)
+    assert "findings to a lot: limits are rough" in found.notes[0]
+    assert count_limits(RNG.poisson(30.0, 200).astype(float), 10.0).notes[0] == ""
+
+
 def test_counts_must_make_sense():
     with pytest.raises(DataError, match="sizes must be above 0"):
         count_limits(np.ones(9), np.zeros(9))
