@@ -60,6 +60,8 @@ __all__ = [
 #: A shape of which less than this share is left after the best rigid motion counts as hidden, and
 #: one of which less than this is left beside the others as dependent on them.
 VISIBLE = 0.02
+#: A shape that adds less than this share of itself to a number is not named in its meaning.
+WORTH_A_WORD = 0.05
 KINDS = (SIZE, TWIST, BOW, SQUARENESS)
 
 
@@ -266,7 +268,10 @@ def _mixing(left: Array, kept: tuple[int, ...], wanted: list[int]) -> Array:
         return mixing
     # lstsq refuses nothing: the kept columns are independent by construction.
     found = np.linalg.lstsq(left[:, list(kept)], left[:, wanted], rcond=None)[0]
-    mixing[:, wanted] = np.where(np.abs(found) > 1e-6, found, 0.0)
+    # The dependence is not exact to the last digit; small change is not worth a word.
+    reach = np.linalg.norm(left, axis=0)
+    share = np.abs(found) * reach[list(kept)][:, None] / reach[wanted]
+    mixing[:, wanted] = np.where(share > WORTH_A_WORD, found, 0.0)
     mixing[:, list(kept)] = np.eye(len(kept))
     return mixing
 

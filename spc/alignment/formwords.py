@@ -15,7 +15,7 @@ def meaning(patterns: tuple[Pattern, ...], row: Array) -> str:
     """Return what a kept shape's number stands for: the shapes that add up in it."""
     parts: list[str] = []
     for k in np.flatnonzero(row):
-        factor = "" if abs(abs(row[k]) - 1.0) < 5e-3 else f"{abs(row[k]):.2f} × "
+        factor = "" if abs(abs(row[k]) - 1.0) < 5e-3 else f"{abs(row[k]):.2g} × "
         sign = ("− " if row[k] < 0.0 else "+ ") if parts else ("−" if row[k] < 0.0 else "")
         parts.append(f"{sign}{factor}{patterns[k].name}")
     return " ".join(parts)
@@ -63,7 +63,10 @@ def _why_hidden(pattern: Pattern, column: Array, faces: tuple[Face, ...]) -> str
         return f"{cannot}: no patch on an opposite face{along}" if lack else _taken_up(cannot)
     flat = np.abs(column).max(initial=0.0) <= 1e-9
     if pattern.kind == BOW and flat:
-        return f"{cannot}: no point between the ends of the face along {pattern.axis}"
+        return (
+            f"{cannot}: no point between the ends of the face along {pattern.axis}, "
+            "or too narrow a strip of points that way"
+        )
     if pattern.kind in (BOW, TWIST):
         return f"{cannot}: too few points on the face to tell it from a tilt of the face"
     return _taken_up(cannot)

@@ -121,9 +121,9 @@ def free_motions(null: Array, centre: Array, size: float) -> tuple[Motion, ...]:
     turning = int((s > 1e-6).sum())
     shifts = _echelon(u[:, turning:].T @ shift)
     arcs = _echelon(u[:, :turning].T @ arc)
+    # Any free shift may be added to a turn. The rows are orthonormal, so the least-norm solution
+    # has none: the plainest.
     with_arcs = (arcs @ np.linalg.pinv(arc, rcond=1e-6)) @ shift
-    # Any free shift may be added to a turn; the one without is the plainest.
-    with_arcs = with_arcs - with_arcs @ np.linalg.pinv(shifts) @ shifts
     pure = [motion_of(row, np.zeros(3), centre, size) for row in shifts]
     turns = [
         motion_of(row, by / size, centre, size) for row, by in zip(with_arcs, arcs, strict=True)

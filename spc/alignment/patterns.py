@@ -122,9 +122,13 @@ def twist_of(face: Face, nominals: Array) -> Pattern:
 
 
 def bow_of(face: Face, nominals: Array, which: int) -> Pattern:
-    """Return the bow of a face along one of its axes: the middle 1 mm out, the ends held."""
+    """Return the bow of a face along one of its axes: the middle 1 mm out, the ends held.
+
+    Zero across a strip: points that differ a little in height do not show a bow that way.
+    """
     span = face.span[which]
-    u = 2.0 * _local(face, nominals)[:, which] / span if span > NO_SPAN else np.ones(1)
+    wide = span > max(NO_SPAN, NARROW * float(face.span.max()))
+    u = 2.0 * _local(face, nominals)[:, which] / span if wide else np.ones(1)
     rise = 1.0 - u**2
     axis = face.across_names[which]
     return Pattern(

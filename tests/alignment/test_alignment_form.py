@@ -195,6 +195,31 @@ def test_a_run_with_a_corner_missing_has_no_twist(tied):
     assert found.alone[1, twist] == pytest.approx(1.0)
 
 
+def test_a_run_with_three_points_left_on_a_face_has_no_twist_of_it():
+    """The other faces hold the part, so a tilt of this one would pass for a twist."""
+    p, n = _rich(np.random.default_rng(4))
+    plan = form_plan(p, n, kinds=("twist",))
+    twist = _index(plan, "twist of the +z face")
+    on = np.flatnonzero(n[:, 2] > 0.5)
+    d = np.random.default_rng(5).normal(0.0, 0.1, (2, len(p)))
+    d[0, on[3:]] = np.nan
+    found = fit_form(plan, d)
+    at = plan.kept.index(twist)
+    assert np.isnan(found.amplitudes[0, at])
+    assert np.isnan(found.alone[0, twist])
+    assert not np.isnan(found.amplitudes[1, at])
+    assert not np.isnan(found.amplitudes[0]).all()
+
+
+def test_three_points_on_a_strip_have_a_bow_and_no_twist(hood):
+    """Their heights differ a little, so that no plane of sensible lean explains them."""
+    p = hood.p.copy()
+    p[4:7, 2] = [150.0, 120.0, 160.0]
+    plan = form_plan(p, hood.n)
+    assert plan.status[_index(plan, "bow of the +x face along y")] == "fitted"
+    assert plan.status[_index(plan, "twist of the +x face")] == "hidden"
+
+
 def test_sd_per_sigma_is_what_simulation_shows(tied, rng):
     """20,000 runs: SE of a SD 0.5 %."""
     plan = form_plan(tied.p, tied.n)

@@ -41,6 +41,8 @@ def test_all_normals_parallel(rng):
         "a turn about the axis along z",
     ]
     assert found.causes == ("all fit points look along z",)
+    # Any upright axis would do; the one through the middle is told.
+    np.testing.assert_allclose(found.free[2].point[:2], p[:, :2].mean(axis=0), atol=1e-9)
     assert found.weakest is None
     assert np.isinf(found.condition)
 
@@ -159,6 +161,12 @@ def test_deviation_along_the_weakest_motion_fits_the_alignment_sigma(hood):
     whole = reliability(hood.p, hood.n, hood.w).alignment_sigma
     assert (np.abs(found.deviation) <= whole + 1e-12).all()
     assert (np.abs(found.deviation) <= found.displacement + 1e-12).all()
+
+
+def test_readings_twice_as_good_halve_the_gain(hood):
+    one, two = (check_plan(hood.p, hood.n, c * hood.w) for c in (1.0, 4.0))
+    assert two.weakest_gain == pytest.approx(0.5 * one.weakest_gain)
+    assert two.condition == pytest.approx(one.condition)
 
 
 def test_a_narrow_base_is_weak_about_its_long_axis(tied):

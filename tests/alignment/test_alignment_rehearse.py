@@ -57,6 +57,7 @@ def test_false_alarms_are_at_alpha(seen):
         else:
             assert rate == pytest.approx(0.01, abs=0.006), figure
     assert np.isnan(run.right)
+    assert (run.median_shift == 0.0).all()
     np.testing.assert_allclose(run.errors, np.sqrt(run.rates * (1 - run.rates) / TRIALS))
 
 

@@ -34,6 +34,9 @@ def test_studentised_residuals_agree_with_a_regression_library(hood, measure, rn
         assert found.ssr[k] == pytest.approx(model.ssr, rel=1e-3)
     p = 2 * stats.t.sf(np.abs(found.external), 2)
     np.testing.assert_allclose(found.p_studentised, p, rtol=1e-9)
+    # Five distinct residuals among nine: four deck points are one, two nose points another.
+    assert (found.groups == 5).all()
+    np.testing.assert_allclose(found.p_studentised_family, np.minimum(1.0, 5 * p), rtol=1e-9)
 
 
 def test_p_values_agree_with_scipy(hood, measure, rng):
