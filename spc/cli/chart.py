@@ -28,6 +28,8 @@ def _chart_options(function: Callable[..., Any]) -> Callable[..., Any]:
                      show_default=True, help="The time that runs are put in order by."),
         click.option("--rule", "rules", multiple=True,
                      help="Look for this rule, in words; 'spc guide charts' lists them."),
+        click.option("--budget", "months", type=float, metavar="MONTHS",
+                     help="Limits for one false alarm in so many months over all charts."),
         click.option("--set", "result_set", default="", help="Chart this set of a refit."),
         click.option("--mould", help="Chart only this mould."),
         click.option("--page", type=click.Path(path_type=Path, dir_okay=False),
@@ -65,13 +67,14 @@ def show_series(series: tuple[str, ...], kind: str, **options: Any) -> int:
 
 def _kind(
     series: str, kind: str, *, store_path: Path, as_json: bool, page: Path | None,
-    fail_on: str | None, rules: tuple[str, ...], span: str | None, **question: Any,
+    fail_on: str | None, rules: tuple[str, ...], span: str | None, months: float | None,
+    **question: Any,
 ) -> int:  # fmt: skip
     from spc.pages.kind_text import kind_text
     from spc.studies.kinds import kind_study
 
-    if page is not None or rules or span is not None:
-        raise click.UsageError(f"--page, --rule and --span do not go with --kind {kind}")
+    if page is not None or rules or span is not None or months is not None:
+        raise click.UsageError(f"--page, --rule, --span, --budget do not go with --kind {kind}")
     with reader(store_path) as store:
         study = kind_study(store, series, kind, **question)
     show(study, kind_text, as_json)

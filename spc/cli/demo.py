@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from spc.cli.options import json_option
+from spc.cli.options import json_option, say_json
 
 
 @click.command("demo")
@@ -32,9 +32,7 @@ def command(folder: Path, store_path: Path, reports: Path, as_json: bool) -> Non
 
     shown = demonstrate(folder, store_path, reports, progress=not as_json)
     if as_json:
-        from spc.pages.json import to_json
-
-        click.echo(to_json(shown))
+        say_json(shown)
     else:
         text = demo_text(
             shown.month, shown.suspects, store=shown.store, page=shown.page, files=shown.files,

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from spc.cli.options import json_option, store_option
+from spc.cli.options import json_option, say_json, store_option
 
 
 @click.command("init")
@@ -21,8 +21,6 @@ def command(store_path: Path, as_json: bool) -> None:
     with create_store(store_path) as store, store.transaction():
         record(store, "store made", store_path.name, who_is_here())
     if as_json:
-        from spc.pages.json import to_json
-
-        click.echo(to_json({"store": store_path, "made": True}))
+        say_json({"store": store_path, "made": True})
     else:
         click.echo(f"Made the store {store_path}. Next: spc plan add PLAN.toml")

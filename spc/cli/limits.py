@@ -90,3 +90,34 @@ def retire_limits(
     with writer(store_path) as store:
         found = retired(store, series, at=at, why=why, mould=mould, part=part, revision=revision)
     show(found, retired_text, as_json)
+
+
+@command.command("propose")
+@click.option(
+    "--by",
+    type=click.Choice(["batch", "piece"]),
+    default="batch",
+    show_default=True,
+    help="What one point on the chart is.",
+)
+@click.option("--mould", help="Only this mould.")
+@part_options
+@store_option
+@json_option
+def propose_limits(
+    store_path: Path, as_json: bool, by: str, mould: str | None, part: str | None,
+    revision: str | None,
+) -> None:  # fmt: skip
+    """Propose a stable baseline: the longest stretch without a change of level.
+
+    Nothing is left out by itself: what stands out is named with its reason, for someone to find
+    the cause.
+
+    Example: spc limits propose
+    """
+    from spc.pages.proposal_text import proposal_text
+    from spc.studies.proposing import propose
+
+    with reader(store_path) as store:
+        found = propose(store, part, revision, by=by, mould=mould)
+    show(found, proposal_text, as_json)

@@ -56,8 +56,13 @@ def writer(store_path: Path) -> "Store":
 def show(result: object, text: Callable[[Any], str], as_json: bool) -> None:
     """Print a study as JSON or as text for people."""
     if as_json:
-        from spc.pages.json import to_json
-
-        click.echo(to_json(result))
+        say_json(result)
     else:
         click.echo(text(result))
+
+
+def say_json(result: object) -> None:
+    """Print one JSON document in UTF-8, whatever the code page: a substitute is another name."""
+    from spc.pages.json import to_json
+
+    click.echo(to_json(result).encode())

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from spc.cli.options import json_option, part_options, reader, store_option
+from spc.cli.options import json_option, part_options, reader, say_json, store_option
 
 
 @click.command("report")
@@ -37,8 +37,6 @@ def command(
         )
     written = write_month(study, folder)
     if as_json:
-        from spc.pages.json import to_json
-
-        click.echo(to_json({"page": written, "month": study}))
+        say_json({"page": written, "month": study})
     else:
         click.echo(month_text(study, written))

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import click
 
+from spc.cli.options import say_json
 from spc.ingest.checked import Declared
 from spc.ingest.mapping import declared_by, read_mapping
 from spc.ingest.results import read_file
 from spc.pages.intake_text import taken_text
-from spc.pages.json import to_json
 from spc.store.audit import who_is_here
 from spc.store.connection import Store
 from spc.studies.intake import Taken, take_file
@@ -36,7 +36,7 @@ def take_all(
         if not as_json:
             click.echo(taken_text(taken[-1]))
     if as_json:
-        click.echo(to_json(taken))
+        say_json(taken)
     return taken
 
 
@@ -44,6 +44,8 @@ def _expanded(files: Sequence[Path]) -> list[Path]:
     """Expand patterns that the shell left alone, as the one on Windows does."""
     expanded: list[Path] = []
     for path in files:
-        found = sorted(glob(str(path))) if any(c in str(path) for c in "*?[") else []
+        # A file may be called 'runs[1].csv'.
+        pattern = any(c in str(path) for c in "*?[") and not path.exists()
+        found = sorted(glob(str(path))) if pattern else []
         expanded += [Path(name) for name in found] or [path]
     return expanded

@@ -50,7 +50,8 @@ def _states(monitor: Monitor) -> list[tuple[int, str, tuple[str, ...]]]:
 
 def chart_text(monitor: Monitor) -> str:
     """Return the charts of the series with their signals in words."""
-    found = [_signal_text(s, monitor) for s in monitor.signals]
+    found = [f"note: {one.series}: {text}" for one in monitor.granted for text in one.words]
+    found += [_signal_text(s, monitor) for s in monitor.signals]
     tail = found or ["No signal."]
     return "\n".join([monitor_text(monitor), "", *tail])
 

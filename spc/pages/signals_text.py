@@ -1,5 +1,7 @@
 """Signals for the terminal."""
 
+from math import isfinite
+
 from spc.pages.display import count, length, moment, number
 from spc.pages.text import table
 from spc.studies.signals import OPEN, ListedSignal, SignalList
@@ -20,13 +22,13 @@ def signals_text(found: SignalList) -> str:
         return head
     rows = [_row(s, found.unit) for s in found.signals]
     columns = ("signal", "state", "series", "mould", "first seen", "when (UTC)", "found", "off",
-               "last seen", "event before")  # fmt: skip
+               "change came", "size", "last seen", "event before")  # fmt: skip
     answers = [
         f"{s.signal_id}: {s.cause}; {s.reaction} ({s.who}, {moment(s.answered_at)} UTC)"
         for s in found.signals
         if s.state != OPEN
     ]
-    return "\n".join([head, "", table(columns, rows, "       r"), *answers])
+    return "\n".join([head, "", table(columns, rows, "       r r"), *answers])
 
 
 def _row(signal: ListedSignal, unit: str) -> tuple[str, ...]:
@@ -35,8 +37,22 @@ def _row(signal: ListedSignal, unit: str) -> tuple[str, ...]:
     return (
         signal.signal_id, signal.state, signal.series, signal.mould, signal.first,
         moment(signal.since), signal.rule + more,
-        length(signal.value - signal.center, unit, signed=True), signal.last, event,
+        length(signal.value - signal.center, unit, signed=True), _change(signal),
+        _size(signal, unit), signal.last, event,
     )  # fmt: skip
+
+
+def _change(signal: ListedSignal) -> str:
+    if not signal.changed_first or signal.changed_first == signal.changed_last:
+        return signal.changed_first
+    return f"{signal.changed_first} to {signal.changed_last}"
+
+
+def _size(signal: ListedSignal, unit: str) -> str:
+    if not isfinite(signal.shift):
+        return ""
+    low, high = (length(v, unit, signed=True) for v in (signal.shift_low, signal.shift_high))
+    return f"{length(signal.shift, unit, signed=True)} ({low} to {high})"
 
 
 def answered_text(signal: ListedSignal) -> str:

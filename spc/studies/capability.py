@@ -149,6 +149,8 @@ def capability_study(
     _refuse(plan, points)
     if mould is not None:
         past = past.where(np.asarray(past.runs["mould"] == mould))
+    if past.runs.empty:
+        raise InputError(f"no piece of mould '{mould}'", do="see 'spc run list' for the moulds")
     inside, words = last_batches(past.runs) if span is None else (in_span(past.runs, span), span)
     past = past.where(inside)
     if past.runs.empty:
@@ -188,6 +190,8 @@ def judged(
     required: float = REQUIRED,
 ) -> CapabilityStudy:
     """Judge the check points of a history that is already cut to its span."""
+    if not 0.0 < required < np.inf:
+        raise InputError(f"--required {required:g}", do="ask for a number above 0, such as 1.33")
     names = points or tuple(p.id for p in past.plan.check_points)
     at = np.array([past.geometry.names.index(name) for name in names], dtype=np.int64)
     batch = past.runs["mould"].astype(str) + " " + past.runs["batch"].astype(str)

@@ -28,6 +28,8 @@ class Lines:
         (series,), values the newest limits stand on.
     spans
         (rows, series), label of the stretch within which rows may be compared.
+    width
+        (rows, series), half width of the limits in sigma.
     frozen
         (series,), True where the limits are frozen ones.
     baseline_sigma
@@ -39,12 +41,21 @@ class Lines:
     sigma_df: Array
     n: npt.NDArray[np.int64]
     spans: npt.NDArray[np.int64]
+    width: Array
     frozen: npt.NDArray[np.bool_]
     baseline_sigma: Array
 
 
-def baseline_lines(rows: ChartRows) -> Lines:
-    """Return lines from the baseline: each mould its own centre, the spread common."""
+def baseline_lines(rows: ChartRows, width: float | Array = 3.0) -> Lines:
+    """Return lines from the baseline: each mould its own centre, the spread common.
+
+    Parameters
+    ----------
+    rows
+        The rows.
+    width
+        Half width of the limits in sigma, one or (series,).
+    """
     x, inside = rows.values, rows.baseline
     own = individuals_sigma(x[inside], spans=rows.spans[inside])
     n = np.isfinite(x[inside]).sum(axis=0)
@@ -56,6 +67,7 @@ def baseline_lines(rows: ChartRows) -> Lines:
         sigma_df=own.df,
         n=n,
         spans=np.repeat(rows.spans[:, None], x.shape[1], axis=1),
+        width=np.broadcast_to(width, x.shape).copy(),
         frozen=np.zeros(x.shape[1], dtype=bool),
         baseline_sigma=own.sigma,
     )
@@ -86,6 +98,7 @@ def with_sets(
     if not known & set(names):
         return lines
     center, sigma, spans = lines.center.copy(), lines.sigma.copy(), lines.spans.copy()
+    width = lines.width.copy()
     df, n, frozen = lines.sigma_df.copy(), lines.n.copy(), lines.frozen.copy()
     moulds = np.array(rows.moulds, dtype=object)
     for column, name in enumerate(names):
@@ -99,9 +112,10 @@ def with_sets(
             for number in np.unique(which[which >= 0]):
                 at = mine[which == number]
                 center[at, column], sigma[at, column] = sets[number].center, sets[number].sigma
+                width[at, column] = sets[number].width
                 df[column], n[column] = sets[number].sigma_df, sets[number].n
             spans[mine, column] = lines.spans[mine, column] * (len(sets) + 1) + which + 1
     return Lines(
-        center=center, sigma=sigma, sigma_df=df, n=n, spans=spans, frozen=frozen,
+        center=center, sigma=sigma, sigma_df=df, n=n, spans=spans, width=width, frozen=frozen,
         baseline_sigma=lines.baseline_sigma,
     )  # fmt: skip

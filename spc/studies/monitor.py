@@ -16,8 +16,10 @@ from spc.errors import InputError
 from spc.plan import Plan
 from spc.store import read
 from spc.store.connection import Store
+from spc.studies.allowance import Allowed, allowance
 from spc.studies.arrays import Array
 from spc.studies.chosen_set import past_of
+from spc.studies.granted import Granted, granted
 from spc.studies.history import History
 from spc.studies.limit_sets import LimitSet, limit_sets
 from spc.studies.lines import FEWEST, Lines, baseline_lines, with_sets
@@ -111,6 +113,10 @@ class Monitor:
         (series,), values that the newest limits stand on.
     frozen
         (series,), True where the limits are frozen ones.
+    width
+        (rows, series), half width of the limits in sigma.
+    granted
+        What the charts take for granted, tested on the baseline.
     baseline
         The baseline in words, of the series whose limits are not frozen.
     rules
@@ -142,6 +148,8 @@ class Monitor:
     average_upper: Array
     n_baseline: npt.NDArray[np.int64]
     frozen: npt.NDArray[np.bool_]
+    width: Array
+    granted: tuple[Granted, ...]
     baseline: str
     rules: tuple[str, ...]
     notes: tuple[str, ...]
@@ -163,6 +171,7 @@ def monitor(
     result_set: str = "",
     order: str = MEASURED,
     rules: tuple[str, ...] = DEFAULT,
+    months: float | None = None,
 ) -> Monitor:
     """Chart series of a part.
 
@@ -188,6 +197,9 @@ def monitor(
         ``measured`` or ``moulded``: the time by which runs are put in order.
     rules
         Rules to look for, in words.
+    months
+        Budget: limits wide enough for one false alarm in so many months over all the charts
+        together; the usual ones where None. Run rules do not go with a budget.
     """
     _check_rules(rules)
     past = past_of(store, part, revision, result_set)
@@ -207,6 +219,7 @@ def monitor(
         baseline=baseline,
         sets=sets,
         rules=rules,
+        months=months,
     )
 
 
@@ -225,6 +238,7 @@ def charted(
     baseline: str | None = None,
     sets: tuple[LimitSet, ...] = (),
     rules: tuple[str, ...] = DEFAULT,
+    months: float | None = None,
 ) -> Monitor:
     """Chart a history that is already read, under frozen ``sets`` where there are any."""
     series = all_series(past)
@@ -232,7 +246,9 @@ def charted(
     inside, words = baseline_of(past.runs, by, baseline)
     scaled = np.where(series.skewed, np.cbrt(series.values**2), series.values)
     rows = chart_rows(past.runs, scaled, inside, by)
-    return _charts(past, series, rows, words, events, sets, rules)
+    allowed = None if months is None else allowance(rows, series, months)
+    wanted = rules if allowed is None else allowed.rules
+    return _charts(past, series, rows, words, events, sets, wanted, allowed)
 
 
 def baseline_of(runs: pd.DataFrame, by: str, text: str | None) -> tuple[npt.NDArray[np.bool_], str]:
@@ -259,11 +275,13 @@ def _charts(
     events: pd.DataFrame,
     sets: tuple[LimitSet, ...],
     rules: tuple[str, ...],
+    allowed: Allowed | None,
 ) -> Monitor:
-    lines = with_sets(baseline_lines(rows), rows, series.names, sets)
+    width = WIDTH if allowed is None else allowed.width
+    lines = with_sets(baseline_lines(rows, width), rows, series.names, sets)
     x, center, sigma = rows.values, lines.center, lines.sigma
     drawn = _drawn(x, lines, rules)
-    shown = _shown(series, x, center, sigma, drawn)
+    shown = _shown(series, x, center, sigma * lines.width, drawn)
     last = _last_known(sigma)
     range_center = last * d2(2)
     return Monitor(
@@ -278,12 +296,14 @@ def _charts(
         range_upper=chart_constants(2, WIDTH).D4 * range_center,
         n_baseline=lines.n,
         frozen=lines.frozen,
+        width=lines.width,
+        granted=granted(series, rows, lines),
         baseline=words,
         rules=rules,
         notes=_notes(lines, rows.by),
         signals=_signals(series, rows, lines, shown, drawn),
         events=events,
-        remarks=_remarks(past, rows),
+        remarks=_remarks(past, rows) + (() if allowed is None else (allowed.words,)),
     )
 
 
@@ -308,13 +328,15 @@ def _drawn(x: Array, lines: Lines, rules: tuple[str, ...]) -> _Drawn:
         at = np.flatnonzero(group.ravel() == number)
         spans, part = lines.spans[:, at[0]], x[:, at]
         center, sigma = lines.center[:, at], lines.sigma[:, at]
-        average = ewma(part, center, sigma, lam=LAMBDA, width=EWMA_WIDTH, spans=spans)
+        # Wider limits are wider zones, and a moving average wider in the same proportion.
+        wide = sigma * lines.width[:, at] / WIDTH
+        average = ewma(part, center, wide, lam=LAMBDA, width=EWMA_WIDTH, spans=spans)
         ranges = moving_ranges(part, spans=spans)
         numbers["z"][:, at], numbers["ranges"][:, at] = average.z, ranges
         numbers["lower"][:, at], numbers["upper"][:, at] = average.lower, average.upper
         flags[EWMA_CHART][:, at] = average.beyond
         for rule, found in signals(
-            part, center, sigma, rules=rules, spans=spans, width=WIDTH
+            part, center, wide, rules=rules, spans=spans, width=WIDTH
         ).items():
             flags[rule][:, at] = found
     return _Drawn(
@@ -332,7 +354,7 @@ def _last_known(sigma: Array) -> Array:
 
 
 def _shown(
-    series: SeriesSet, x: Array, center: Array, sigma: Array, drawn: _Drawn
+    series: SeriesSet, x: Array, center: Array, half: Array, drawn: _Drawn
 ) -> dict[str, Array]:
     """Return values and limits in mm: skewed figures go back from their power two thirds."""
 
@@ -342,8 +364,8 @@ def _shown(
     return {
         "values": back(x),
         "center": back(center),
-        "lower": back(center - WIDTH * sigma),
-        "upper": back(center + WIDTH * sigma),
+        "lower": back(center - half),
+        "upper": back(center + half),
         "average": back(drawn.average),
         "average_lower": back(drawn.average_lower),
         "average_upper": back(drawn.average_upper),

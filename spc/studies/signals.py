@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from spc.charts.changepoint import change_before
 from spc.errors import InputError, NotFoundError
 from spc.identity import content_hash
 from spc.store import read, write
@@ -43,6 +44,12 @@ class ListedSignal:
         Further rules that found something on the same chart since.
     value, center
         At the first point, mm.
+    changed_first, changed_last
+        When the change that made it came: first and last batch or piece of the set that holds it
+        with 95 % confidence (Samuel, Pignatiello and Calvin 1998); for a drift, when it had become
+        large.
+    shift, shift_low, shift_high
+        Size of the change since, with its 95 % interval, mm; of a skewed figure NaN.
     event, event_days
         The nearest event before it that concerns the mould, and how many days before; nearest is
         not cause.
@@ -66,6 +73,11 @@ class ListedSignal:
     also: tuple[str, ...]
     value: float
     center: float
+    changed_first: str
+    changed_last: str
+    shift: float
+    shift_low: float
+    shift_high: float
     event: str
     event_days: float
     cause: str
@@ -128,6 +140,7 @@ def _listed(chart: Monitor, group: list[Signal], given: dict[str, Any]) -> Liste
     )[:12]  # fmt: skip
     answer = given.get(name)
     event, days = _nearest_event(chart.events, first)
+    change = change_of(chart, first)
     return ListedSignal(
         signal_id=name,
         state=OPEN if answer is None else ANSWERED,
@@ -145,6 +158,7 @@ def _listed(chart: Monitor, group: list[Signal], given: dict[str, Any]) -> Liste
         also=tuple(dict.fromkeys(s.rule for s in group if s.rule != first.rule)),
         value=first.value,
         center=first.center,
+        **change,
         event=event,
         event_days=days,
         cause="" if answer is None else str(answer["cause"]),
@@ -152,6 +166,35 @@ def _listed(chart: Monitor, group: list[Signal], given: dict[str, Any]) -> Liste
         who="" if answer is None else str(answer["who"]),
         answered_at=None if answer is None else answer["recorded_at"].to_pydatetime(),
     )
+
+
+def change_of(chart: Monitor, signal: Signal) -> dict[str, Any]:
+    """Return when the change behind a signal came, and its size."""
+    column = chart.series.names.index(signal.series)
+    rows = chart.rows
+    mine = np.array([m == signal.mould for m in rows.moulds]) & np.isfinite(chart.values[:, column])
+    at = np.flatnonzero(mine)
+    labels = [rows.labels[k] for k in at]
+    nothing = {"changed_first": "", "changed_last": "", "shift": np.nan, "shift_low": np.nan,
+               "shift_high": np.nan}  # fmt: skip
+    sigma = float(chart.sigma[column])
+    if not sigma > 0 or signal.first not in labels:
+        return nothing
+    scaled = rows.values[at, column]
+    place = labels.index(signal.first)
+    skewed = bool(chart.series.skewed[column])
+    center = float(chart.center[at[place], column])
+    # What came since the signal belongs to the change too: it is sought up to its last point.
+    since = labels.index(signal.last) if signal.last in labels else place
+    found = change_before(scaled, np.cbrt(center**2) if skewed else center, sigma, since)
+    if not len(found.candidates):
+        return nothing
+    size = (np.nan,) * 3 if skewed else (found.shift, found.shift_low, found.shift_high)
+    return {
+        "changed_first": labels[int(found.candidates.min())],
+        "changed_last": labels[int(found.candidates.max())],
+        "shift": size[0], "shift_low": size[1], "shift_high": size[2],
+    }  # fmt: skip
 
 
 def _nearest_event(events: pd.DataFrame, signal: Signal) -> tuple[str, float]:

@@ -1,0 +1,199 @@
+"""A baseline proposed: the longest stretch without a change, and what it would leave out."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from spc.charts.baseline import Proposal, propose_baseline
+from spc.errors import InputError
+from spc.plan import Plan
+from spc.store import read
+from spc.store.connection import Store
+from spc.studies.chosen_set import past_of
+from spc.studies.moments import BATCH, ChartRows, chart_rows
+from spc.studies.series import SeriesSet, all_series
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeftOut:
+    """A batch or piece of the stretch that might be left out, if a cause is found.
+
+    Parameters
+    ----------
+    label, at
+        Which.
+    series
+        The series at which it stands out.
+    reason
+        What it did.
+    """
+
+    label: str
+    at: datetime
+    series: tuple[str, ...]
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """A change of level found in the history.
+
+    Parameters
+    ----------
+    label, at
+        The first batch or piece after it.
+    series
+        The series at which it stands out.
+    p
+        Its probability if nothing had changed.
+    event
+        The last event before it that concerns the mould; nearest is not cause.
+    """
+
+    label: str
+    at: datetime
+    series: tuple[str, ...]
+    p: float
+    event: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MouldProposal:
+    """The stretch proposed for one mould.
+
+    Parameters
+    ----------
+    mould
+        The mould.
+    first, last
+        First and last batch or piece of it.
+    since, until
+        Their times, UTC.
+    n
+        How many there are.
+    left_out, changes
+        Candidates to leave out, and the changes that bound the stretches.
+    note
+        What to beware of.
+    """
+
+    mould: str
+    first: str
+    last: str
+    since: datetime
+    until: datetime
+    n: int
+    left_out: tuple[LeftOut, ...]
+    changes: tuple[Change, ...]
+    note: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BaselineProposal:
+    """A baseline proposed for a part.
+
+    Parameters
+    ----------
+    plan
+        The plan.
+    by
+        batch or piece.
+    moulds
+        One proposal a mould.
+    span
+        Days that lie in the stretches of all moulds, as ``--baseline`` takes them; empty where
+        there are none in common.
+    """
+
+    plan: Plan
+    by: str
+    moulds: tuple[MouldProposal, ...]
+    span: str
+
+
+def propose(
+    store: Store, part: str | None = None, revision: str | None = None, *, by: str = BATCH,
+    mould: str | None = None,
+) -> BaselineProposal:  # fmt: skip
+    """Propose a baseline from the fit's figures, its modes and the check points, mould by mould."""
+    past = past_of(store, part, revision)
+    if mould is not None:
+        past = past.where(np.asarray(past.runs["mould"] == mould))
+    if past.runs.empty:
+        raise InputError(f"no run of mould '{mould}'", do="name another")
+    series = all_series(past)
+    scaled = np.where(series.skewed, np.cbrt(series.values**2), series.values)
+    rows = chart_rows(past.runs, scaled, np.ones(len(past.runs), dtype=bool), by)
+    events = read.events(store, past.plan.part)
+    found = tuple(
+        _one(rows, np.flatnonzero(rows.spans == span), series, events)
+        for span in np.unique(rows.spans)
+    )
+    return BaselineProposal(plan=past.plan, by=by, moulds=found, span=_common(found))
+
+
+def _one(
+    rows: ChartRows, at: npt.NDArray[np.int64], series: SeriesSet, events: pd.DataFrame
+) -> MouldProposal:
+    columns = np.flatnonzero(~series.fit_point)
+    names = tuple(series.names[k] for k in columns)
+    found = propose_baseline(rows.values[np.ix_(at, columns)])
+    mould = rows.moulds[at[0]]
+    kept = at[found.start : found.stop]
+    mine = events[events["mould"].isin(["", mould])]
+    return MouldProposal(
+        mould=mould, first=rows.labels[kept[0]], last=rows.labels[kept[-1]],
+        since=_time(rows, kept[0]), until=_time(rows, kept[-1]), n=found.n,
+        left_out=_left_out(rows, at, found, names), changes=_changes(rows, at, found, names, mine),
+        note=found.note,
+    )  # fmt: skip
+
+
+def _time(rows: ChartRows, at: int) -> datetime:
+    return pd.Timestamp(rows.times[at]).to_pydatetime()
+
+
+def _left_out(
+    rows: ChartRows, at: npt.NDArray[np.int64], found: Proposal, names: tuple[str, ...]
+) -> tuple[LeftOut, ...]:
+    return tuple(
+        LeftOut(
+            label=rows.labels[at[c.run]], at=_time(rows, at[c.run]),
+            series=tuple(names[k] for k in c.points), reason=c.reason,
+        )
+        for c in found.candidates
+    )  # fmt: skip
+
+
+def _changes(
+    rows: ChartRows, at: npt.NDArray[np.int64], found: Proposal, names: tuple[str, ...],
+    events: pd.DataFrame,
+) -> tuple[Change, ...]:  # fmt: skip
+    listed = []
+    for change in found.breaks:
+        when = _time(rows, at[change.run])
+        before = events[
+            (events["happened_at"] <= when)
+            & (events["happened_at"] > when - pd.Timedelta("21D"))
+            & (events["kind"] != "arm check")
+        ]
+        event = "" if before.empty else f"{before['kind'].iloc[-1]}: {before['note'].iloc[-1]}"
+        listed.append(
+            Change(
+                label=rows.labels[at[change.run]],
+                at=when,
+                series=tuple(names[k] for k in change.points),
+                p=change.p,
+                event=event,
+            )
+        )
+    return tuple(listed)
+
+
+def _common(found: tuple[MouldProposal, ...]) -> str:
+    since, until = max(f.since for f in found), min(f.until for f in found)
+    first, last = f"{since:%Y-%m-%d}", f"{until:%Y-%m-%d}"
+    return f"{first}..{last}" if since <= until else ""
