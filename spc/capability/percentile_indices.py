@@ -13,11 +13,9 @@ References
 .. [1] ISO 22514-2, Statistical methods in process management: capability and performance of
    processes of any shape (from memory of the standard).
 .. [2] Efron & Tibshirani (1993), An Introduction to the Bootstrap, Chapman & Hall, chapters 6, 13.
-.. [3] Bickel, Götze & van Zwet (1997), Resampling fewer than n observations, Statistica Sinica 7,
-   1-31 (above `MOST_RESAMPLED` pieces, where differences are shrunk by the root of the ratio).
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,10 +24,9 @@ from scipy import special
 
 from spc.capability.batches import UNKNOWN, batch_codes
 from spc.capability.bounds import check_level, positive
-from spc.capability.fits import fit
-from spc.capability.goodness import MOST_RESAMPLED, resampled
 from spc.capability.indices import readings
 from spc.capability.point_indices import limits
+from spc.capability.resampling import FEWEST_BATCHES_RESAMPLED, quantiles, refits
 from spc.capability.shapes import FEWEST_FOR_TAIL, Shapes, family_named, shape_quantile
 from spc.errors import DataError
 
@@ -39,10 +36,6 @@ IntArray = NDArray[np.int64]
 #: Readings of which, with 95 % confidence, at least one lies beyond the 99.865 % point:
 #: log(0.05) / log(0.99865).
 PIECES_FOR_ORDERED = 2218
-#: Batches below which resampling whole batches gives intervals that are clearly too short: common
-#: practice, no published source.
-FEWEST_BATCHES_RESAMPLED = 10
-
 _SCORES = np.array([-3.0, 0.0, 3.0])[:, np.newaxis]
 _TAIL = special.ndtr(-3.0)
 
@@ -190,26 +183,11 @@ def _bootstrap(
     """Find both intervals' low, then high ends at one family's points; shape (4, points)."""
     family = family_named(name)
     parameters = shapes.parameters[: family.stored, which]
-    n = (~np.isnan(x)).sum(axis=0)
-    if codes is None:
-        shrink = np.sqrt(np.minimum(n, MOST_RESAMPLED) / n)
-        source = resampled(family, x, parameters, rng=rng, resamples=resamples)
-    else:
-        shrink = np.ones(which.size)
-        source = _whole_batches(x, codes, rng, resamples)
+    again = refits(family, x, parameters, codes, rng=rng, resamples=resamples)
     found = _nearer(_indices(family.quantile(_SCORES, parameters), *tolerance))
-    points: list[IntArray] = []
-    again: list[FloatArray] = []
-    for at, readings_again in source:
-        refitted = fit(family, readings_again, parameters[:, at])
-        quantiles = family.quantile(_SCORES, refitted)
-        again.append(_nearer(_indices(quantiles, tolerance[0][at], tolerance[1][at])))
-        points.append(at)
-    if not again:
-        return np.full((4, which.size), np.nan)
-    order = np.argsort(np.concatenate(points), kind="stable")
-    drawn = np.concatenate(again, axis=1)[:, order].reshape(2, which.size, -1)
-    return _ends(found, drawn, shrink, level).reshape(4, which.size)
+    at = np.stack([family.quantile(np.asarray(z), again.parameters) for z in (-3.0, 0.0, 3.0)])
+    wide = tolerance[0][:, np.newaxis], tolerance[1][:, np.newaxis]
+    return _ends(found, _nearer(_indices(at, *wide)), again.shrink, level).reshape(4, which.size)
 
 
 def _ends(found: FloatArray, drawn: FloatArray, shrink: FloatArray, level: float) -> FloatArray:
@@ -223,36 +201,9 @@ def _ends(found: FloatArray, drawn: FloatArray, shrink: FloatArray, level: float
     ratio = np.log(np.where(above, found, 1.0)[..., np.newaxis]) - np.log(
         np.where(above[..., np.newaxis], drawn, 1.0)
     )
-    by_ratio = found * np.exp(_quantiles(ratio * shrink[:, np.newaxis], (tail, 1.0 - tail)))
-    by_difference = found + _quantiles(
-        (found[..., np.newaxis] - drawn) * shrink[:, np.newaxis], (tail, 1.0 - tail)
-    )
+    by_ratio = found * np.exp(quantiles(ratio * shrink, (tail, 1.0 - tail)))
+    by_difference = found + quantiles((found[..., np.newaxis] - drawn) * shrink, (tail, 1.0 - tail))
     return np.where(above, by_ratio, by_difference)
-
-
-def _quantiles(drawn: FloatArray, probabilities: tuple[float, float]) -> FloatArray:
-    """Quantiles over the last axis; NaN where more than one resample in twenty had no index."""
-    enough = np.isnan(drawn).mean(axis=-1) <= 0.05
-    return np.asarray(
-        np.nanquantile(np.where(enough[..., np.newaxis], drawn, 0.0), probabilities, axis=-1)
-    ) + np.where(enough, 0.0, np.nan)
-
-
-def _whole_batches(
-    x: FloatArray, codes: IntArray, rng: np.random.Generator, resamples: int
-) -> Iterator[tuple[IntArray, FloatArray]]:
-    """Draw one batch fewer than there are, with replacement; fewer than ten are not resampled.
-
-    One fewer makes the variance of the resamples that of the batches (Rao & Wu 1988, Journal of the
-    American Statistical Association 83, 231-241).
-    """
-    rows = [np.flatnonzero(codes == k) for k in np.unique(codes[codes != UNKNOWN])]
-    if len(rows) < FEWEST_BATCHES_RESAMPLED:
-        return
-    points = np.arange(x.shape[1])
-    for _ in range(resamples):
-        drawn = rng.integers(0, len(rows), len(rows) - 1)
-        yield points, x[np.concatenate([rows[k] for k in drawn])]
 
 
 def _ordered_ends(
