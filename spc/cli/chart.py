@@ -9,7 +9,7 @@ import click
 from spc.cli.options import FOUND, json_option, part_options, reader, show, store_option
 
 #: As spc.studies.kinds.KINDS, which a test compares; importing it here would be slow.
-KINDS = ("batches", "mean-range", "mean-sd", "cusum", "counts")
+KINDS = ("batches", "mean-range", "mean-sd", "cusum", "steps", "counts")
 
 
 @click.group("chart")
@@ -164,3 +164,41 @@ def show_shape(store_path: Path, as_json: bool, fail_on: str | None, **question:
         study = shape_study(store, **question)
     show(study, shape_text, as_json)
     return FOUND if fail_on and study.signals else 0
+
+
+@command.command("design")
+@click.argument("series", required=False)
+@click.option("--shift", required=True, type=float, help="Shift that matters, mm.")
+@click.option(
+    "--batch",
+    default=5,
+    show_default=True,
+    type=click.IntRange(1),
+    help="Pieces whose mean is charted.",
+)
+@click.option(
+    "--alarm-every",
+    "run_length",
+    default=370.4,
+    show_default=True,
+    help="Batches between false alarms.",
+)
+@click.option("--sigma", type=float, help="Spread within batches, mm, where no series is named.")
+@click.option("--sigma-between", default=0.0, help="Spread between batches, mm.")
+@click.option("--baseline", metavar="SPAN", help="Span that the series' spread comes from.")
+@part_options
+@store_option
+@json_option
+def design_chart(store_path: Path, as_json: bool, series: str | None, **question: Any) -> None:
+    """Compare charts for a shift: parameters, run lengths, and pieces until it is found.
+
+    Example: spc chart design latch-face --shift 0.2 --batch 5
+    """
+    from contextlib import nullcontext
+
+    from spc.pages.design_text import design_text
+    from spc.studies.chart_design import chart_design
+
+    with reader(store_path) if series else nullcontext() as store:
+        found = chart_design(store, series=series, **question)
+    show(found, design_text, as_json)

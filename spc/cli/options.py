@@ -62,7 +62,7 @@ def show(result: object, text: Callable[[Any], str], as_json: bool) -> None:
 
 
 def say_json(result: object) -> None:
-    """Print one JSON document in UTF-8, whatever the code page: a substitute is another name."""
+    """Print one JSON document in UTF-8 whatever the code page; a substitute would be a lie."""
     from spc.pages.json import to_json
 
     click.echo(to_json(result).encode())

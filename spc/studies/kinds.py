@@ -8,6 +8,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from spc.charts import subgroups
+from spc.charts.autoregression import autoregression, one_step_errors
 from spc.charts.batches import batch_charts
 from spc.charts.counts import count_limits
 from spc.charts.cusum import cusum
@@ -24,8 +25,9 @@ from spc.studies.monitor import baseline_of
 from spc.studies.order import MEASURED, in_order
 from spc.studies.series import SeriesSet, all_series, chosen
 
-BATCHES, MEAN_RANGE, MEAN_SD, CUSUM, COUNTS = "batches", "mean-range", "mean-sd", "cusum", "counts"
-KINDS = (BATCHES, MEAN_RANGE, MEAN_SD, CUSUM, COUNTS)
+BATCHES, MEAN_RANGE, MEAN_SD, CUSUM = "batches", "mean-range", "mean-sd", "cusum"
+STEPS, COUNTS = "steps", "counts"
+KINDS = (BATCHES, MEAN_RANGE, MEAN_SD, CUSUM, STEPS, COUNTS)
 #: Name of the series that counts check points outside tolerance on a piece.
 OUT_OF_TOLERANCE = "out-of-tolerance"
 #: Cumulative sums: half the shift looked for, the decision limit (in control for 370 points), and
@@ -160,7 +162,9 @@ def kind_study(
         ``batches``: means of batches limited by their own variation, their moving range, and the
         spread within. ``mean-range``, ``mean-sd``: means limited by the spread within subgroups
         (batches), which alarms falsely where batches differ by more than that. ``cusum``:
-        cumulative sums with a head start. ``counts``: check points out of tolerance a piece.
+        cumulative sums with a head start. ``steps``: limits that allow for neighbours that hang
+        together, and the errors of foretelling each value from the one before. ``counts``: check
+        points out of tolerance a piece.
     part, revision, baseline, mould, order, result_set, by
         As for a monitor; ``by`` matters to cumulative sums only.
     """
@@ -181,6 +185,8 @@ def kind_study(
     series = chosen(all_series(past), (name,))
     if kind == CUSUM:
         return _cusum(past, series, baseline, by)
+    if kind == STEPS:
+        return _steps(past, series, baseline, by)
     return _grouped(past, series, baseline, kind)
 
 
@@ -191,7 +197,7 @@ def _scaled(series: SeriesSet) -> Array:
 def _grouped(past: History, series: SeriesSet, baseline: str | None, kind: str) -> KindStudy:
     inside, words = baseline_of(past.runs, BATCH, baseline)
     rows = chart_rows(past.runs, _scaled(series), inside, BATCH)
-    groups = _pieces_of(past, _scaled(series), rows)
+    groups = pieces_of(past, _scaled(series), rows)
     if kind == BATCHES:
         panels, facts, notes = _batch_panels(groups, rows)
     else:
@@ -200,7 +206,7 @@ def _grouped(past: History, series: SeriesSet, baseline: str | None, kind: str) 
                   (*notes, *_scale_note(series)))  # fmt: skip
 
 
-def _pieces_of(past: History, values: Array, rows: ChartRows) -> Array:
+def pieces_of(past: History, values: Array, rows: ChartRows) -> Array:
     """Return (rows, pieces, series), each mould's pieces about its own baseline centre."""
     levelled = values.copy()
     for mould in sorted(set(past.runs["mould"].astype(str))):
@@ -303,6 +309,26 @@ def _cusum(past: History, series: SeriesSet, baseline: str | None, by: str) -> K
     )
     return _study(past, series.names[0], series.spoken[0], CUSUM, rows, words, panels, facts,
                   tuple(n for n in (note, said, *_scale_note(series)) if n))  # fmt: skip
+
+
+def _steps(past: History, series: SeriesSet, baseline: str | None, by: str) -> KindStudy:
+    inside, words = baseline_of(past.runs, by, baseline)
+    rows = chart_rows(past.runs, _scaled(series), inside, by)
+    about = rows.values - baseline_lines(rows).center
+    fit = autoregression(about, rows.baseline, spans=rows.spans)
+    errors = one_step_errors(about, fit, spans=rows.spans)[:, 0]
+    nothing = np.zeros(len(rows.labels))
+    panels = [
+        Panel(name="values about the mould's centre", unit="mm", values=about[:, 0],
+              center=nothing + fit.center[0], lower=nothing + fit.lower[0],
+              upper=nothing + fit.upper[0]),
+        Panel(name="one-step errors", unit="sigma", values=errors, center=nothing,
+              lower=nothing - 3.0, upper=nothing + 3.0),
+    ]  # fmt: skip
+    facts = [Fact(name="how much of a value's offset the next one keeps", value=float(fit.phi[0]),
+                  low=float(fit.phi_low[0]), high=float(fit.phi_high[0]), unit="")]  # fmt: skip
+    return _study(past, series.names[0], series.spoken[0], STEPS, rows, words, panels, facts,
+                  tuple(n for n in (fit.notes[0], *_scale_note(series)) if n))  # fmt: skip
 
 
 def _counts(past: History, baseline: str | None) -> KindStudy:

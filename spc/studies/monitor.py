@@ -9,6 +9,7 @@ import pandas as pd
 
 from spc.capability.batches import batch_components
 from spc.charts.constants import chart_constants, d2
+from spc.charts.estimated import estimated_limits
 from spc.charts.memory import ewma
 from spc.charts.rules import DEFAULT, RULES, signals
 from spc.charts.sigma import moving_ranges
@@ -389,9 +390,11 @@ def _note(n: int, sigma: float, frozen: bool, by: str) -> str:
     if not sigma > 0:
         return "no limits: the baseline does not vary"
     if n < SETTLED:
+        cost = estimated_limits(n)
         return (
-            f"provisional: limits from {n} {what}; {SETTLED} make them settled, until then "
-            "expect more false alarms than the usual one in 370"
+            f"provisional: limits from {n} {what}: expect a value beyond them by chance about "
+            f"every {1 / cost.mean_rate:.0f}, in one shop in ten every {cost.short_gap:.0f}, where "
+            "settled limits have one in 370"
         )
     return ""
 
