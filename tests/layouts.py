@@ -3,13 +3,20 @@
 import csv
 import io
 from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from spc.ingest.plan_toml import plan_from
+from spc.ingest.checked import Declared
+from spc.ingest.plan_toml import plan_from, read_plan
+from spc.ingest.results import read_file
 from spc.plan import Plan
+from spc.store.connection import create_store, open_store
+from spc.studies import plans
+from spc.studies.intake import Taken, take_file
+from spc.studies.review import Review, review
 from spc.units import MILLIMETRES
 
 Array = NDArray[np.float64]
@@ -56,7 +63,8 @@ def plan_toml(
     for name, role, place, normal in spots:
         at = [v / per for v in place]
         text += (
-            f'\n[[point]]\nid = "{name}"\nrole = "{role}"\nnominal = {at}\nnormal = {list(normal)}\n'
+            f'\n[[point]]\nid = "{name}"\nrole = "{role}"\nnominal = {at}\n'
+            f"normal = {list(normal)}\n"
             f"tolerance = [{-1.5 / per}, {1.5 / per}]\n{extra.get(name, '')}\n"
         )
     return text
@@ -102,3 +110,26 @@ def results_csv(
                      *xyz, unit, *columns.values()]
                 )  # fmt: skip
     return out.getvalue()
+
+
+def written(folder: Path, text: str, name: str = "plan.toml") -> Path:
+    """Write a text into a file of the folder."""
+    path = folder / name
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def taken(folder: Path, plan: str, results: str, name: str) -> tuple[Path, Taken]:
+    """Make a store, add a plan and take results, all from text."""
+    store_path = folder / f"{name}.duckdb"
+    added = read_plan(written(folder, plan, f"{name}.toml"))
+    file = written(folder, results, f"{name}.csv")
+    with create_store(store_path) as store:
+        plans.add(store, *added, "tester")
+        return store_path, take_file(store, read_file(file, Declared()), "tester")
+
+
+def shown(store_path: Path, run: str) -> Review:
+    """Return the review of a run."""
+    with open_store(store_path, read_only=True) as store:
+        return review(store, run)

@@ -5,9 +5,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from helpers import SAMPLES
 from layouts import BACK, DOWN, END, FAR, SIDE, TIED, UP, Spot, geometry, plan_of
 
-from helpers import SAMPLES
 from spc.errors import PlanError
 from spc.ingest.plan_toml import read_plan
 from spc.pages.json import to_json
@@ -60,7 +60,7 @@ def hood() -> PlanChecked:
     return checked_plan(read_plan(SAMPLES / "LH-640.toml")[0])
 
 
-# --- figures ---------------------------------------------------------------------------------------
+# --- figures ---
 
 
 def test_leverage_is_numpys_hat_matrix(tied: PlanChecked) -> None:
@@ -122,7 +122,7 @@ def test_weakest_motion_moves_most_where_it_says(tied: PlanChecked) -> None:
     assert tied.weakest.moved == pytest.approx(0.05 * tied.weakest.gain)
 
 
-# --- what cannot be told ----------------------------------------------------------------------------
+# --- what cannot be told ---
 
 
 def test_tied_sets_are_those_of_the_trade_notes(tied: PlanChecked) -> None:
@@ -171,7 +171,7 @@ def test_six_points_check_nothing() -> None:
     assert "no check point" in plan_check_text(found)
 
 
-# --- form, warmth, panels, improvements -------------------------------------------------------------
+# --- form, warmth, panels, improvements ---
 
 
 def test_size_cannot_be_seen_without_an_opposite_face() -> None:
@@ -250,7 +250,7 @@ def test_a_new_point_lies_within_the_part(hood: PlanChecked) -> None:
         assert (np.array(one.nominal) <= high + 0.03 * (high - low)).all()
 
 
-# --- units, sizes, refusals -------------------------------------------------------------------------
+# --- units, sizes, refusals ---
 
 
 def test_an_inch_plan_has_the_same_figures(tied: PlanChecked) -> None:

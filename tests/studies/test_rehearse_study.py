@@ -2,10 +2,10 @@
 
 import numpy as np
 import pytest
+from helpers import SAMPLES
 from layouts import FAR, TIED, geometry, plan_of
 from scipy.stats import chi2, ncx2
 
-from helpers import SAMPLES
 from spc.errors import InputError, PlanError
 from spc.ingest.plan_toml import read_plan
 from spc.pages.rehearse_text import rehearse_text
