@@ -3,6 +3,7 @@
 import json
 import os
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from importlib.resources import files
 from pathlib import Path
@@ -82,7 +83,9 @@ def write_page(path: Path, html: str) -> None:
             f"{path}: cannot be written ({error.strerror}); name another file or folder"
         ) from error
     finally:
-        part.unlink(missing_ok=True)
+        # Where the folder itself is not one there is nothing to take away.
+        with suppress(OSError):
+            part.unlink()
 
 
 def figure_data(figures: Mapping[str, go.Figure]) -> str:

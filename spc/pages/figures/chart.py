@@ -136,7 +136,7 @@ def _layout(where: Positions, laid: Sequence[Panel], height: int, lanes: bool) -
         f"yaxis{'' if panel.number == 1 else panel.number}": _value_axis(panel) for panel in laid
     }
     return {
-        "template": None,
+        "template": {},
         "height": height,
         "margin": {"l": 118 if lanes else 60, "r": 128, "t": TOP, "b": BOTTOM},
         "paper_bgcolor": LIGHT["paper"],

@@ -206,7 +206,7 @@ def _bare(low: float, high: float) -> dict[str, Any]:
 def bare_layout() -> dict[str, Any]:
     """Return what both figures of the part have in common."""
     return {
-        "template": None,
+        "template": {},
         "paper_bgcolor": LIGHT["paper"],
         "plot_bgcolor": LIGHT["paper"],
         "font": {"family": FONT, "size": 12, "color": LIGHT["ink"]},

@@ -1,0 +1,121 @@
+"""Studies for the pages: the sample runs, and histories made up so that the truth is known."""
+
+import os
+import shutil
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from spc.ingest.plan_toml import read_plan
+from spc.plan import Plan
+from spc.store.connection import open_store
+from spc.studies.arrays import plan_arrays
+from spc.studies.history import History
+from spc.studies.monitor import Monitor, charted, monitor
+from spc.studies.month import Month, month_study
+from spc.studies.spans import month
+
+#: Browsers that the tests can drive, by name on the path.
+BROWSERS = ("chromium", "chromium-browser", "google-chrome")
+#: Nothing but the page may start or be fetched.
+ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
+             "--disable-component-update", "--disable-sync"]  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def sample_plan(samples: Path) -> Plan:
+    """Return the plan of the sample runs."""
+    return read_plan(samples / "LH-640.toml")[0]
+
+
+@pytest.fixture(scope="session")
+def by_batch(sample_store: Path) -> Monitor:
+    """Return charts of every series of the sample runs, one point a batch."""
+    with open_store(sample_store, read_only=True) as store:
+        return monitor(store)
+
+
+@pytest.fixture(scope="session")
+def few(sample_store: Path) -> Monitor:
+    """Return charts of a few series of the sample runs."""
+    names = ("fit-noise", "mode-1", "hinge-pad-left", "latch-face", "tail-left", "deck-1")
+    with open_store(sample_store, read_only=True) as store:
+        return monitor(store, names=names)
+
+
+@pytest.fixture(scope="session")
+def by_piece(sample_store: Path) -> Monitor:
+    """Return charts of every series of the sample runs, one point a piece."""
+    with open_store(sample_store, read_only=True) as store:
+        return monitor(store, by="piece")
+
+
+@pytest.fixture(scope="session")
+def october(sample_store: Path) -> Month:
+    """Return the last month of the sample runs: two things have gone wrong by then."""
+    with open_store(sample_store, read_only=True) as store:
+        return month_study(store, month("2026-10"))
+
+
+@pytest.fixture(scope="session")
+def april(sample_store: Path) -> Month:
+    """Return the first month of the sample runs: too little history for limits."""
+    with open_store(sample_store, read_only=True) as store:
+        return month_study(store, month("2026-04"))
+
+
+@pytest.fixture(scope="session")
+def made_up(sample_plan: Plan) -> Callable[..., Monitor]:
+    """Return a function that charts a made-up history of the sample plan, one row a piece."""
+
+    def make(
+        values: np.ndarray, *, moulds: list[str] | None = None, events: pd.DataFrame | None = None,
+        times: np.ndarray | None = None, baseline: str | None = None, **plan: Any,
+    ) -> Monitor:  # fmt: skip
+        rows = len(values)
+        at = times if times is not None else _daily(rows)
+        runs = pd.DataFrame({
+            "run_id": [f"r{i}" for i in range(rows)], "piece_id": [f"p{i}" for i in range(rows)],
+            "serial": [f"S{i:04d}" for i in range(rows)], "run": "1", "batch": "",
+            "mould": moulds or ["M1"] * rows, "measured_at": at.astype("datetime64[us]"),
+            "noise": 0.1 + 0.01 * values[:, 0], "worst_residual": 0.2 + 0.01 * values[:, 0],
+            "hit_sd": 0.04 + 0.001 * values[:, 0],
+        })  # fmt: skip
+        own = replace(sample_plan, **plan)
+        past = History(
+            plan=own, geometry=plan_arrays(own), runs=runs, deviations=values,
+            hit_sd=np.full(values.shape, 0.04), hits=np.full(values.shape, 3.0), superseded=0,
+            unaligned=0, undated=0,
+        )  # fmt: skip
+        nothing = pd.DataFrame({"happened_at": pd.Series([], dtype="datetime64[us]"),
+                                "kind": [], "mould": [], "note": []})  # fmt: skip
+        return charted(past, nothing if events is None else events, by="piece", baseline=baseline)
+
+    return make
+
+
+def _daily(rows: int) -> np.ndarray:
+    return np.datetime64("2026-01-01T08:00") + np.arange(rows) * np.timedelta64(1, "D")
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    """Return a headless browser; without one the tests are skipped, unless it is required."""
+    found = next((path for name in BROWSERS if (path := shutil.which(name))), None)
+    required = os.environ.get("SPC_REQUIRE_BROWSER") == "1"
+    if found is None:
+        words = f"no browser on the path ({', '.join(BROWSERS)})"
+        pytest.fail(words) if required else pytest.skip(words)
+    if not required:
+        pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as driver:
+        running = driver.chromium.launch(executable_path=found, args=ARGUMENTS)
+        yield running
+        running.close()
