@@ -20,6 +20,11 @@ from spc.gauge.reml_intervals import reml_quantities
 from spc.gauge.separable import HIT, nested
 from spc.gauge.study import CrossedStudy
 
+#: To be printed where a study is run on points that hold the fit.
+FIT_POINT_CAUTION = (
+    "the fit pulls its own points to zero: gauge noise and piece spread of a fit point both come "
+    "out too small and their ratio means nothing; judge the gauge on check points"
+)
 ANOVA, REML = "analysis of variance", "restricted maximum likelihood"
 
 

@@ -17,15 +17,15 @@ import numpy as np
 from scipy import special
 
 from spc.gauge.arrays import BoolArray, FloatArray, IntArray
-from spc.gauge.likelihood import Problem
+from spc.gauge.crossproducts import Problem
 from spc.gauge.scoring import FLOOR, Condition, Maximum, maximise
 
 #: Where a search gives up: a variance (share of the total) or a ratio of variances.
 _SMALL, _LARGE = 1e-7, 1e7
 _WIDENINGS, _SECANTS = 20, 40
-_ENOUGH = 1e-5
+_ENOUGH, _LAST = 1e-5, 1e-3
 #: A bound is found where the root of the drop is this near to the root of the cut (near 1.4).
-_CLOSE = 5e-4
+_CLOSE = 2e-3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -128,7 +128,7 @@ class _Search:
     def drop(self, x: FloatArray, which: IntArray) -> FloatArray:
         condition, start = self.wanted.held(np.exp(x), self.near[which], which)
         points = self.wanted.points[which]
-        fit = maximise(self.study, points, start, condition, enough=_ENOUGH)
+        fit = maximise(self.study, points, start, condition, enough=_ENOUGH, last=_LAST)
         self.near[which] = fit.variances
         return np.sqrt(np.maximum(self.top[which] - fit.value, 0.0)) + self.start[which]
 

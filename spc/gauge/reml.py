@@ -20,7 +20,8 @@ from numpy.typing import ArrayLike
 
 from spc.errors import DataError
 from spc.gauge.arrays import BoolArray, FloatArray, IntArray, measurements
-from spc.gauge.likelihood import Problem, effects, problem, slope
+from spc.gauge.crossproducts import Problem, problem
+from spc.gauge.likelihood import effects, slope
 from spc.gauge.scoring import FLOOR, Maximum, maximise
 from spc.gauge.separable import HIT, Separable, numbered, separable
 from spc.gauge.separation import SPOKEN

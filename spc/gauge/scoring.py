@@ -15,7 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from spc.gauge.arrays import BoolArray, FloatArray, IntArray
-from spc.gauge.likelihood import Problem, Slope, slope, value
+from spc.gauge.crossproducts import Problem
+from spc.gauge.likelihood import Slope, slope, value
 
 #: Smallest residual variance, as a share of a point's total variance.
 FLOOR = 1e-8
@@ -62,6 +63,7 @@ def maximise(
     condition: Condition | None = None,
     *,
     enough: float = 1e-11,
+    last: float = 0.0,
 ) -> Maximum:
     """Return the maximum of each trial.
 
@@ -78,6 +80,8 @@ def maximise(
         A condition to keep, or None.
     enough
         Stop where the next step promises less than this in log-likelihood.
+    last
+        Stop after a step that promised less than this: what it leaves is a small part of it.
     """
     at = start.copy()
     if condition is None:
@@ -96,7 +100,8 @@ def maximise(
         stepped, new = _step(study, points[going], at[going], least, move, best[going])
         moved = new > best[going]
         at[going[moved]], best[going[moved]] = stepped[moved], new[moved]
-        going = going[moved]  # a step that no halving makes better ends a trial at rounding error
+        # A step that no halving makes better ends a trial at rounding error.
+        going = going[moved & (promise[keep] > last)]
         if going.size == 0:
             break
     converged = np.ones(len(points), dtype=np.bool_)

@@ -20,6 +20,12 @@ from spc.gauge.arrays import BoolArray, FloatArray, level_of, measurements
 from spc.gauge.band import Band
 from spc.gauge.bias import Bias, bias
 
+#: To be printed beside the indices of an aligned patch (from the abstract of ISO 22514-7:2021).
+PATCH_SCOPE = (
+    "ISO 22514-7 is meant for simple one-dimensional measurements and not for positions that rely "
+    "on several measured points: for a patch after alignment this is an internal index only"
+)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Type1Study:

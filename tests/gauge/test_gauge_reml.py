@@ -14,7 +14,8 @@ from scipy import optimize, special, stats
 from spc.errors import DataError
 from spc.gauge.anova import crossed_study
 from spc.gauge.answer import crossed_factors
-from spc.gauge.likelihood import problem, slope, value
+from spc.gauge.crossproducts import problem
+from spc.gauge.likelihood import slope, value
 from spc.gauge.profile import bartlett
 from spc.gauge.reml import reml_study
 from spc.gauge.reml_intervals import reml_quantities
@@ -267,6 +268,9 @@ def test_bad_factors_are_refused():
         reml_study(y, {"piece": np.arange(5)})
     with pytest.raises(DataError, match="not given as a factor"):
         reml_study(y, {"hit": np.arange(6)})
+    many, setup = np.repeat(np.arange(2001), 4), np.repeat(np.arange(4002), 2)
+    with pytest.raises(DataError, match="2001 levels of piece are more than 2000"):
+        reml_study(np.arange(8004.0), {"piece": many, "setup": setup})
     good = reml_study(np.arange(6.0), {"piece": [0, 0, 0, 1, 1, 1]})
     with pytest.raises(DataError, match="no source"):
         reml_quantities(good, averaged={"station": 2})
