@@ -1,6 +1,7 @@
 """Options that commands share."""
 
 from collections.abc import Callable
+from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -13,6 +14,19 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 #: Status that a command returns where it found something and --fail-on asked for it.
 FOUND = 1
+
+
+class Finite(click.FloatRange):
+    """A number in a range; infinity and what is no number, which a range lets pass, are refused."""
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Return the number, or refuse it in one line."""
+        number: float = super().convert(value, param, ctx)
+        if not isfinite(number):
+            self.fail(f"{value!r} is no plain number.", param, ctx)
+        return number
 
 
 def store_option(command: F) -> F:

@@ -4,11 +4,20 @@ from pathlib import Path
 
 import click
 
-from spc.cli.options import FOUND, json_option, part_options, reader, show, store_option, writer
+from spc.cli.options import (
+    FOUND,
+    Finite,
+    json_option,
+    part_options,
+    reader,
+    show,
+    store_option,
+    writer,
+)
 
 #: Noise of one reading, as an option of the commands that judge a plan.
 _sigma_option = click.option(
-    "--sigma", type=click.FloatRange(min=0, min_open=True), metavar="MM",
+    "--sigma", type=Finite(0, 1000, min_open=True), metavar="MM",
     help="Probing noise of one reading, mm; the plan's, else 0.05.",
 )  # fmt: skip
 
@@ -103,9 +112,11 @@ def check(
 @click.argument("file", required=False, type=click.Path(path_type=Path))
 @click.option("--touch", multiple=True, metavar="POINT=MM", help="A fit point that reads wrong.")
 @click.option("--twist", multiple=True, metavar="FACE=MM", help="A twisted face, such as +z=0.5.")
-@click.option("--shrink", multiple=True, type=float, metavar="PERCENT", help="A smaller part.")
+@click.option(
+    "--shrink", multiple=True, type=Finite(-50, 50), metavar="PERCENT", help="A smaller part."
+)
 @_sigma_option
-@click.option("--alpha", type=click.FloatRange(1e-6, 0.2), default=0.0027, show_default=True,
+@click.option("--alpha", type=Finite(1e-6, 0.2), default=0.0027, show_default=True,
               help="False alarms of each figure.")  # fmt: skip
 @click.option("--trials", type=click.IntRange(100, 50_000), default=2000, show_default=True,
               help="Simulated alignments a fault.")  # fmt: skip

@@ -35,6 +35,6 @@ def _sized(option: str, text: str) -> tuple[str, float]:
         number = float(value)
     except ValueError:
         number = 0.0
-    if not sign or not name or not 0.0 < abs(number) < 1e6:
-        raise click.UsageError(f"{option} {text}: write NAME=MM with a number other than 0")
+    if not sign or not name or not 0.0 < abs(number) <= 1000.0:
+        raise click.UsageError(f"{option} {text}: write NAME=MM with a number up to 1000, not 0")
     return name, number
