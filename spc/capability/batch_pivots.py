@@ -57,7 +57,7 @@ def slices(points: int) -> Iterator[slice]:
     return (slice(i, i + _SLICE) for i in range(0, max(points, 1), _SLICE))
 
 
-def draws(found: Components, at: slice) -> Draws:
+def draws(found: Components, at: slice, *, dimensions: int = 3) -> Draws:
     """Draw the mean's noise and the whole variance at some of the points.
 
     Parameters
@@ -66,8 +66,10 @@ def draws(found: Components, at: slice) -> Draws:
         Variation within and between batches; points of fewer than two batches come out NaN.
     at
         The points.
+    dimensions
+        Coordinates of the sequence; more than 3 leave the rest to the caller.
     """
-    u, size = sobol(), found.harmonic_size[at]
+    u, size = sobol(dimensions), found.harmonic_size[at]
     n, batches = positive(found.pieces[at]), positive(found.batches[at])
     of_means = spread_draws(found.var_of_means[at], batches - 1.0, u[:, 1])
     within = np.where(
@@ -82,11 +84,11 @@ def draws(found: Components, at: slice) -> Draws:
     )
 
 
-def sobol() -> FloatArray:
-    """Give the points of the unit cube, shape (draws, 3), none on its edge."""
+def sobol(dimensions: int = 3) -> FloatArray:
+    """Give points of the unit cube, shape (draws, dimensions), none on its edge."""
     from scipy.stats import qmc  # slow to import, and needed only where there are batches
 
-    points = qmc.Sobol(3, scramble=False).random_base2(_POWER)
+    points = qmc.Sobol(dimensions, scramble=False).random_base2(_POWER)
     return np.asarray(points + 0.5 / 2**_POWER, dtype=np.float64)
 
 
