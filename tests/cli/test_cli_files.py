@@ -1,0 +1,212 @@
+"""Files that commands write: pages, tables, the whole store, and the demonstration."""
+
+import csv
+import io
+import json
+import math
+import re
+import shutil
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from helpers import Outcome, contents, fill, held_bytes
+from strategies import box, csv_text, dated_runs, hit_rows, plan_toml, probed
+
+from spc.pages.tables import write_csv
+from spc.store.connection import open_store
+from spc.studies.month import month_study
+from spc.studies.spans import month
+
+Command = Callable[..., Outcome]
+
+
+def table(path: Path) -> list[dict[str, str]]:
+    """Return a written table, read as a spreadsheet would."""
+    data = path.read_bytes()
+    assert data.startswith(b"\xef\xbb\xbf")
+    assert data.count(b"\n") == data.count(b"\r\n")
+    return list(csv.DictReader(io.StringIO(data.decode("utf-8-sig"), newline="")))
+
+
+def test_a_month_s_page_is_written_beside_an_index_of_all(
+    sample_store: Path, tmp_path: Path, spc: Command
+) -> None:
+    folder = tmp_path / "new" / "pages"
+    june = spc("report", "2026-06", "--to", folder, "--store", sample_store)
+    page = folder / "LH-640-C-2026-06.html"
+    assert june.done("measured again: piece H0098, H0098-2 in place of H0098-1", f"Open {page}")
+    again = spc("report", "2026-08", "--to", folder, "--store", sample_store)
+    assert again.done("not measured: shoulder-left-rear of piece H0236")
+    index = (folder / "index.html").read_text(encoding="utf-8")
+    assert "LH-640-C-2026-06.html" in index
+    assert "LH-640-C-2026-08.html" in index
+    text = page.read_text(encoding="utf-8")
+    assert "H0098" in text
+    assert not re.findall(r"<(?:script|link|img)[^>]+(?:src|href)=[\"']https?:", text)
+
+
+def test_the_same_month_twice_is_the_same_page(
+    sample_store: Path, tmp_path: Path, spc: Command
+) -> None:
+    pages = []
+    for name in ("one", "two"):
+        folder = tmp_path / name
+        assert spc("report", "2026-04", "--to", folder, "--store", sample_store).status == 0
+        pages.append((folder / "LH-640-C-2026-04.html").read_bytes())
+    assert pages[0] == pages[1]
+
+
+def test_a_page_that_cannot_be_written_is_one_line(
+    sample_store: Path, tmp_path: Path, spc: Command
+) -> None:
+    (tmp_path / "taken").write_text("a file")
+    for words in (
+        ["report", "2026-04", "--to", "taken"],
+        ["report", "2026-04", "--to", "taken/below"],
+        ["export", "2026-04", "--to", "taken/below"],
+        ["export", "--parquet", "--to", "taken/below"],
+        ["chart", "show", "tail-left", "--page", "taken/chart.html"],
+    ):
+        outcome = spc(*words, "--store", sample_store)
+        assert outcome.status == 2
+        assert outcome.err.count("\n") == 1
+        assert outcome.err.startswith("spc: ")
+    assert (tmp_path / "taken").read_text() == "a file"
+
+
+def test_a_part_s_name_is_no_path(tmp_path: Path, spc: Command) -> None:
+    plan = replace(box(check=2), part="../Ö 7/b", revision="a:1")
+    rng = np.random.default_rng(1)
+    rows = hit_rows(plan, probed(plan, rng.normal(0, 0.2, (6, 11)), rng), dated_runs(6))
+    (tmp_path / "plan.toml").write_text(plan_toml(plan), encoding="utf-8")
+    (tmp_path / "hits.csv").write_text(csv_text(rows), encoding="utf-8")
+    fill(tmp_path / "s.duckdb", [tmp_path / "hits.csv"], plan=tmp_path / "plan.toml")
+    pages, tables = tmp_path / "pages", tmp_path / "tables"
+    outcome = spc("report", "2026-01", "--to", pages, "--store", tmp_path / "s.duckdb")
+    assert outcome.status == 0
+    assert (pages / ".._Ö_7_b-a_1-2026-01.html").exists()
+    assert spc("export", "2026-01", "--to", tables, "--store", tmp_path / "s.duckdb").status == 0
+    assert {p.parent for p in tables.rglob("*.csv")} == {tables}
+    assert {p.parent for p in tmp_path.rglob("*.html")} == {pages}
+
+
+def test_a_chart_can_be_written_as_a_page(sample_store: Path, tmp_path: Path, spc: Command) -> None:
+    page = tmp_path / "chart.html"
+    outcome = spc("chart", "show", "tail-left", "--page", page, "--store", sample_store)
+    assert outcome.done("SIGNAL tail-left, mould K2", f"Wrote {page}")
+    assert "tail-left" in page.read_text(encoding="utf-8")
+    told = spc("chart", "show", "tail-left", "--page", page, "--json", "--store", sample_store)
+    assert json.loads(told.out)["series"]["names"] == ["tail-left"]
+
+
+def test_tables_of_a_month_are_the_month_s_figures_digit_by_digit(
+    sample_store: Path, tmp_path: Path, spc: Command
+) -> None:
+    outcome = spc("export", "2026-07", "--to", tmp_path / "out", "--store", sample_store)
+    assert outcome.status == 0
+    files = {p.stem.removeprefix("LH-640-C-2026-07-"): p for p in (tmp_path / "out").iterdir()}
+    with open_store(sample_store, read_only=True) as store:
+        july = month_study(store, month("2026-07"))
+    points = table(files["points"])
+    assert [row["point"] for row in points] == [p.point for p in july.points]
+    for column in ("mean", "smallest", "largest", "moved"):
+        written = [float(row[column]) for row in points]
+        assert written == [getattr(p, column) for p in july.points]
+    (suspect,) = table(files["suspect-hits"])
+    assert (suspect["serial"], suspect["point"], suspect["hit"]) == ("H0188", "flank-1", "2")
+    assert float(suspect["off"]) == july.suspects[0].off
+    charts = table(files["charts"])
+    assert len(charts) == len(july.monitor.series.names) * len(july.monitor.rows.labels)
+    lines = outcome.out.splitlines()
+    assert len(lines) == len(files)
+    said = {Path(line.rsplit(": ", 1)[0]): int(line.split(": ")[-1].split()[0]) for line in lines}
+    assert said == {path: len(table(path)) for path in files.values()}
+    able = table(files["capability"])
+    assert {row["ppk"] == "" for row in able} == {row["verdict"] == "withheld" for row in able}
+
+
+def test_a_name_that_looks_like_a_formula_becomes_none(tmp_path: Path) -> None:
+    names = ["=1+1", "+x", "-y", "@z", "plain", 'say "no"', "a,b", "two\nlines", "é名"]
+    write_csv(tmp_path / "t.csv", ["name", "value"], [[n, -1.5] for n in names])
+    write_csv(tmp_path / "u.csv", ["name", "value"], [["none", math.nan], ["none", None]])
+    rows = table_of(tmp_path / "t.csv")
+    assert [name for name, _ in rows] == ["'=1+1", "'+x", "'-y", "'@z", *names[4:]]
+    # A negative number stays a number.
+    assert {value for _, value in rows} == {"-1.5"}
+    # What is missing is an empty field, not a word and not nought.
+    assert table_of(tmp_path / "u.csv") == [["none", ""]] * 2
+
+
+def table_of(path: Path) -> list[list[str]]:
+    """Return the rows of a table below its header."""
+    text = path.read_bytes().decode("utf-8-sig")
+    return list(csv.reader(io.StringIO(text, newline="")))[1:]
+
+
+def test_the_demonstration_finds_what_was_planted_and_again_changes_nothing(
+    samples: Path, tmp_path: Path, spc: Command
+) -> None:
+    shutil.copytree(samples, tmp_path / "sample-runs")
+    outcome = spc("demo")
+    assert outcome.done(
+        "491 runs from 37 files are in demo.duckdb",
+        "bad hit: flank-1 hit 2 of piece H0188",
+        "mould K2, batch B14:", "mould K1, batch B17:", "mould K2, batch B26:",
+        "Engine hood, October 2026:",
+        "Open reports/LH-640-C-2026-10.html in a browser.",
+    )  # fmt: skip
+    assert (tmp_path / "reports" / "LH-640-C-2026-10.html").exists()
+    assert (tmp_path / "reports" / "index.html").exists()
+    before = held_bytes(tmp_path / "demo.duckdb")
+    again = spc("demo", "--json")
+    assert (again.status, again.err) == (0, "")
+    document = json.loads(again.out)
+    assert (document["files"], document["runs"]) == (37, 491)
+    assert [s["serial"] for s in document["suspects"]] == ["H0188"]
+    assert held_bytes(tmp_path / "demo.duckdb") == before
+    # The command that it names next is one that works.
+    (line,) = re.findall(r"Then try: spc (.*)", outcome.out)
+    assert spc(*line.split()).done("SIGNAL tail-left")
+
+
+@pytest.mark.parametrize("name", ["empty", "file"])
+def test_a_demonstration_without_samples_is_one_line(
+    name: str, tmp_path: Path, spc: Command
+) -> None:
+    (tmp_path / "empty").mkdir()
+    (tmp_path / "file").write_text("")
+    refused = spc("demo", "--from", name)
+    assert refused.status == 2
+    assert refused.err.count("\n") == 1
+    assert refused.out == ""
+
+
+def test_a_demonstration_into_another_program_s_file_is_one_line(
+    samples: Path, tmp_path: Path, spc: Command
+) -> None:
+    (tmp_path / "mine.duckdb").write_text("my notes")
+    assert spc("demo", "--from", samples, "--store", "mine.duckdb").refused("not a store")
+    assert (tmp_path / "mine.duckdb").read_text() == "my notes"
+
+
+def test_samples_that_are_not_there_are_made(
+    tmp_path: Path, samples: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from spc.cli import demonstrating
+
+    demonstrating._make_samples(tmp_path / "made")
+    made = {p.relative_to(tmp_path / "made"): p.read_bytes()
+            for p in (tmp_path / "made").rglob("*") if p.is_file()}  # fmt: skip
+    kept = {p.relative_to(samples): p.read_bytes() for p in samples.rglob("*") if p.is_file()}
+    assert made == kept
+
+
+def test_every_table_of_the_store_is_exported_with_its_rows(
+    sample_store: Path, tmp_path: Path, spc: Command
+) -> None:
+    outcome = spc("export", "--parquet", "--json", "--to", tmp_path / "p", "--store", sample_store)
+    said = {Path(row["path"]).stem: row["rows"] for row in json.loads(outcome.out)}
+    assert said == {name: len(rows) for name, rows in contents(sample_store).items()}
