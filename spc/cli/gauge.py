@@ -1,6 +1,7 @@
 """spc gauge."""
 
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -14,12 +15,21 @@ def command() -> None:
 
 @command.command("study")
 @click.argument("name")
+@click.option(
+    "--with",
+    "extra",
+    multiple=True,
+    type=click.Choice(["batch", "day", "device", "probe", "station"]),
+    help="Split off this factor too, by restricted maximum likelihood.",
+)
+@click.option("--from-history", is_flag=True, help="Take the spread of pieces from production.")
 @part_options
 @store_option
 @json_option
 def study(
-    name: str, store_path: Path, as_json: bool, part: str | None, revision: str | None
-) -> None:
+    name: str, store_path: Path, as_json: bool, from_history: bool, extra: tuple[str, ...],
+    part: str | None, revision: str | None,
+) -> None:  # fmt: skip
     """Analyse the runs whose 'study' column says NAME: pieces x operators x set-ups x hits.
 
     Example: spc gauge study G1
@@ -27,6 +37,87 @@ def study(
     from spc.pages.gauge_text import gauge_text
     from spc.studies.gauge import gauge_study
 
+    if extra:
+        return _chain(store_path, name, extra, part, revision, as_json)
     with reader(store_path) as store:
-        found = gauge_study(store, name, part, revision)
-    show(found, gauge_text, as_json)
+        found = gauge_study(store, name, part, revision, from_history=from_history)
+    return show(found, gauge_text, as_json)
+
+
+def _chain(
+    store_path: Path, name: str, extra: tuple[str, ...], part: str | None, revision: str | None,
+    as_json: bool,
+) -> None:  # fmt: skip
+    from spc.pages.chain_text import chain_text
+    from spc.studies.gauge_chain import gauge_chain
+
+    with reader(store_path) as store:
+        found = gauge_chain(store, name, extra, part, revision)
+    show(found, chain_text, as_json)
+
+
+@command.command("sheet")
+@click.argument("name")
+@click.option("--pieces", required=True, help="Serials, comma separated, or how many.")
+@click.option("--operators", required=True, help="Names, comma separated, or how many.")
+@click.option(
+    "--setups",
+    default=3,
+    show_default=True,
+    type=click.IntRange(1, 20),
+    help="Set-ups of each piece by each operator.",
+)
+@click.option(
+    "--hits", default=3, show_default=True, type=click.IntRange(1, 20), help="Hits at each point."
+)
+@click.option("--days", default=1, show_default=True, type=click.IntRange(1, 60))
+@click.option("--stations", default=1, show_default=True, type=click.IntRange(1, 20))
+@click.option("--probes", default=1, show_default=True, type=click.IntRange(1, 20))
+@click.option("--seed", default=1, show_default=True, help="The same seed gives the same order.")
+@click.option("--like", help="Take the spread from this study, to say how sure the answer will be.")
+@click.option("--tolerance", type=float, help="Width of the tolerance, mm.")
+@click.option("--csv", type=click.Path(path_type=Path, dir_okay=False), help="Save the sheet.")
+@click.option("--page", type=click.Path(path_type=Path, dir_okay=False), help="A page to print.")
+@part_options
+@store_option
+@json_option
+def sheet(
+    name: str, store_path: Path, as_json: bool, csv: Path | None, page: Path | None, **asked: Any
+) -> None:
+    """Make a randomised run sheet for a study NAME, with what its design can tell.
+
+    Example: spc gauge sheet G2 --pieces 8 --operators ana,bo --setups 2 --csv G2.csv
+    """
+    from spc.cli.sheets import made_sheet, save_sheet
+    from spc.pages.sheet_text import sheet_text
+
+    found = made_sheet(store_path, name, asked)
+    saved = save_sheet(found, csv, page)
+    show(found, sheet_text, as_json)
+    if not as_json:
+        for path in saved:
+            click.echo(f"Wrote {path}")
+
+
+@command.command("bridge")
+@click.argument("before")
+@click.argument("after")
+@part_options
+@store_option
+@json_option
+def bridge_sides(
+    before: str, after: str, store_path: Path, as_json: bool, part: str | None,
+    revision: str | None,
+) -> None:  # fmt: skip
+    """Compare the same pieces BEFORE and AFTER a change of arm, probe, stand or software.
+
+    Each side is study:NAME, device:NAME, probe:NAME or span:FIRST..LAST.
+
+    Example: spc gauge bridge study:BR-old study:BR-new
+    """
+    from spc.pages.bridge_text import bridge_text
+    from spc.studies.bridge import bridge
+
+    with reader(store_path) as store:
+        found = bridge(store, before, after, part, revision)
+    show(found, bridge_text, as_json)

@@ -13,7 +13,15 @@ from spc.pages.chart_tables import (
     state_table,
     values_table,
 )
-from spc.pages.chart_words import between, how_limits, key_words, row_word, said, tolerance_words
+from spc.pages.chart_words import (
+    between,
+    how_limits,
+    key_words,
+    row_word,
+    said,
+    taken_for_granted,
+    tolerance_words,
+)
 from spc.pages.display import count, moment
 from spc.pages.figures.chart import SHORT, chart_figure, column_of, tolerance_drawn
 from spc.pages.html import Html, el, joined, slug
@@ -106,13 +114,7 @@ def _below(study: Monitor, column: int) -> list[Html]:
             "Limits and how they were computed",
             el("p", note[:1].upper() + note[1:] + ".") if note else None,
             limits_table(study, column),
-            bullets(
-                how_limits(
-                    study,
-                    skewed=bool(study.series.skewed[column]),
-                    frozen=bool(study.frozen[column]),
-                )
-            ),
+            bullets((*how_limits(study, column), *taken_for_granted(study, column))),
         ),
         section(
             "values-section",
@@ -151,7 +153,7 @@ def _overview(study: Monitor, fingerprint: str) -> Page:
         section(
             "how",
             "Limits, events and remarks",
-            bullets(how_limits(study, skewed=False)),
+            bullets((*how_limits(study), *taken_for_granted(study))),
             bullets(f"{r[:1].upper()}{r[1:]}." for r in study.remarks),
             events,
         ),

@@ -79,43 +79,41 @@ def between(lower: float, upper: float, unit: str) -> str:
     return f"{low} to {high}"
 
 
-def how_limits(study: Monitor, *, skewed: bool, frozen: bool | None = None) -> tuple[str, ...]:
+def how_limits(study: Monitor, column: int | None = None) -> tuple[str, ...]:
     """Return how centre and limits were computed, one sentence each.
 
     Parameters
     ----------
     study
         The charts.
-    skewed
-        True for a series charted in another scale.
-    frozen
-        Whether the limits are frozen ones; None where the page shows series of both kinds.
+    column
+        The series; None for all of them.
     """
-    own = [] if frozen else _own_limits(study)
-    if frozen or (frozen is None and study.frozen.any()):
-        own.append(
-            "Frozen limits were worked out once, from a named baseline, and stored with who "
-            "decided it, when and why; they judge only what came after they were set."
-        )
+    at = list(range(len(study.series.names))) if column is None else [column]
+    frozen, skewed = study.frozen[at], study.series.skewed[at]
     sentences = [
-        *own,
-        f"Control limits lie {WIDTH:g} standard deviations from the centre.",
-        f"The moving average gives the newest value the weight {LAMBDA:g} and all older ones the "
-        f"rest; its limits lie {EWMA_WIDTH:g} of its own standard deviations from the centre.",
+        *([] if frozen.all() else _own_limits(study)),
+        *([_FROZEN] if frozen.any() else []),
+        *_widths(study, at),
         f"Fewer than {FEWEST} baseline values give no limits; up to {SETTLED} they are "
         "provisional.",
     ]
-    if skewed:
+    if skewed.any():
+        which = "This figure" if column is not None else "A figure of the fit itself"
         sentences.append(
-            "This figure cannot be below zero, so it is charted as its power two thirds, which is "
+            f"{which} cannot be below zero, so it is charted as its power two thirds, which is "
             "nearly normal, and shown in its own unit; limits are therefore not symmetrical."
         )
     return tuple(sentences)
 
 
+_FROZEN = (
+    "Frozen limits were worked out once, from a named baseline, and stored with who decided it, "
+    "when and why; they judge only what came after they were set."
+)
+
+
 def _own_limits(study: Monitor) -> list[str]:
-    if study.frozen.all():
-        return []
     return [
         f"Limits stand on {study.baseline} (the shaded baseline) and are not computed anew when "
         "later values arrive.",
@@ -123,6 +121,45 @@ def _own_limits(study: Monitor) -> list[str]:
         "The standard deviation is the mean jump between neighbouring baseline values of one "
         "mould, divided by 1.128; it is common to all moulds.",
     ]
+
+
+def _widths(study: Monitor, at: list[int]) -> list[str]:
+    """Return how far limits lie from the centre; a budget of false alarms widens them."""
+    known = study.width[:, at][np.isfinite(study.width[:, at])]
+    ends = sorted({f"{w:.3g}" for w in (known.min(), known.max())}) if known.size else []
+    wider = "" if ends in ([], [f"{WIDTH:g}"]) else ", wider in proportion to the limits"
+    return [
+        f"Control limits lie {' to '.join(ends) or f'{WIDTH:g}'} standard deviations from the "
+        "centre.",
+        f"The moving average gives the newest value the weight {LAMBDA:g} and all older ones the "
+        f"rest; its limits lie {EWMA_WIDTH:g} of its own standard deviations from the centre"
+        f"{wider}.",
+    ]
+
+
+def taken_for_granted(study: Monitor, column: int | None = None) -> tuple[str, ...]:
+    """Return what the baseline says of that which the limits take for granted.
+
+    Parameters
+    ----------
+    study
+        The charts.
+    column
+        The series; None for all of them, and then only what speaks against it.
+    """
+    if column is None:
+        return tuple(f"{g.series}: {words}." for g in study.granted for words in g.words)
+    name = study.series.names[column]
+    mine = next((g for g in study.granted if g.series == name), None)
+    if mine is None:
+        return ("The baseline is too short to test what the limits take for granted.",)
+    if mine.words:
+        return tuple(f"{capital(words)}." for words in mine.words)
+    return (
+        f"Nothing in the baseline ({count(mine.n, 'value')}) speaks against what the limits take "
+        "for granted: that neighbours do not hang together, that values are spread normally, and "
+        "that moulds spread alike.",
+    )
 
 
 def key_words(study: Monitor) -> Html:

@@ -1,7 +1,8 @@
 """A gauge study for the terminal."""
 
+import numpy as np
+
 from spc.gauge.band import Band
-from spc.gauge.quantities import Quantities
 from spc.pages.display import NONE, count, length, number, share
 from spc.pages.text import table
 from spc.studies.gauge import GaugeStudy
@@ -17,7 +18,7 @@ WORDS = {
 
 
 def gauge_text(study: GaugeStudy) -> str:
-    """Return the components pooled over like points, then each point's figures."""
+    """Return the verdicts first, then the components, then each point's figures."""
     unit = study.plan.unit
     last = len(study.groups) - 1
     head = (
@@ -26,22 +27,82 @@ def gauge_text(study: GaugeStudy) -> str:
         f"{count(len(study.points), 'check point')}; standard deviations in {unit}, "
         f"{study.pooled.gauge.level:.0%} intervals"
     )
-    notes = [*study.notes, *study.quantities.notes]
     return "\n".join([
         head,
-        *(f"note: {text}" for text in dict.fromkeys(notes)),
+        *(f"note: {text}" for text in dict.fromkeys(study.notes)),
+        "",
+        *_verdict(study),
         "",
         f"Pooled over {study.groups[last]}:",
-        _components(study.pooled, last, unit),
+        _components(study, last, unit),
+        *_split(study, unit),
+        *_order(study),
         "",
         _points(study, unit),
     ])  # fmt: skip
 
 
-def _components(pooled: Quantities, at: int, unit: str) -> str:
+def _verdict(study: GaugeStudy) -> list[str]:
+    """Return the three verdicts, which differ, over all check points and by number of points."""
+    lines = []
+    for name, words in (
+        ("watch", "watch drift"), ("sort", "sort pieces to tolerance"),
+        ("guide", "guide an improvement"),
+    ):  # fmt: skip
+        states = [getattr(v, name).state for v in study.verdicts]
+        told = ", ".join(f"{state} at {states.count(state)}" for state in dict.fromkeys(states))
+        rule = getattr(study.verdicts[0], name)
+        lines.append(f"{words}: {told} of {len(states)} points (bound {rule.bound:g})")
+    pooled = study.pooled_verdicts[-1]
+    lines.append(f"{pooled.first.sentence}.")
+    lines.append(
+        "bands of the AIAG manual, share of study variation over all points: "
+        + (pooled.study_band or "none")
+    )
+    clashes = {v.clash for v in study.verdicts if v.clash}
+    lines += [f"note: {text}" for text in sorted(clashes)]
+    return lines
+
+
+def _split(study: GaugeStudy, unit: str) -> list[str]:
+    split = study.split
+    if split is None or not np.isfinite(split.predicted).any():
+        return []
+    predicted = float(np.sqrt(np.nanmean(split.predicted)))
+    observed = float(max(float(np.nanmean(split.observed)), 0.0) ** 0.5)
+    rest = float(max(float(np.nanmean(split.rest)), 0.0) ** 0.5)
+    beyond = int(np.count_nonzero(np.asarray(split.rest_low) > 0))
+    return [
+        "",
+        f"Re-alignment: {length(observed, unit)} was seen; probing noise alone, through the "
+        f"geometry of the fit, makes {length(predicted, unit)}; the rest, {length(rest, unit)}, is "
+        f"fixture, hand force and flexing of the piece (shown beyond chance at {beyond} of "
+        f"{len(study.split_points)} points).",
+    ]
+
+
+def _order(study: GaugeStudy) -> list[str]:
+    p = study.order_p[np.isfinite(study.order_p)]
+    if not p.size:
+        return []
+    found = int((p < 0.05 / p.size).sum())
+    if not found:
+        return ["No trend over the order of trials: the pieces did not creep while they were "
+                "measured."]  # fmt: skip
+    worst = int(np.nanargmin(study.order_p))
+    size = length(float(study.order_change[worst]), study.plan.unit, signed=True)
+    return [
+        f"note: {count(found, 'point')} change with the order of trials, most "
+        f"{study.points[worst]} by {size} from first to last: a soft piece that creeps, or hands "
+        "that learn"
+    ]
+
+
+def _components(study: GaugeStudy, at: int, unit: str) -> str:
+    pooled = study.pooled
     total = float(pooled.total.value[at]) ** 2
     rows = [
-        (WORDS.get(name, name), *_lengths(band, at, unit), _share(band, at, total))
+        (_word(name, study.second), *_lengths(band, at, unit), _share(band, at, total))
         for name, band in pooled.sd.items()
     ]
     rows += [
@@ -50,6 +111,10 @@ def _components(pooled: Quantities, at: int, unit: str) -> str:
         ("all together", *_lengths(pooled.total, at, unit), _share(pooled.total, at, total)),
     ]  # fmt: skip
     return table(("source", "sd", "interval", "of variance"), rows, " rrr")
+
+
+def _word(name: str, second: str) -> str:
+    return WORDS.get(name, name).replace("operator", second)
 
 
 def _lengths(band: Band, at: int, unit: str) -> tuple[str, str]:

@@ -1,6 +1,7 @@
 """Result objects into one JSON document: stable keys, null where there is no number."""
 
 import json
+from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
 from datetime import date, datetime
 from math import isfinite
@@ -23,7 +24,7 @@ def plain(value: Any) -> Any:
     """Return a value made of dicts, lists, text, numbers and None only."""
     if is_dataclass(value) and not isinstance(value, type):
         return {f.name: plain(getattr(value, f.name)) for f in fields(value)}
-    if isinstance(value, dict):
+    if isinstance(value, Mapping):
         return {str(key): plain(item) for key, item in value.items()}
     if isinstance(value, pd.DataFrame):
         return [plain(row) for row in value.to_dict("records")]

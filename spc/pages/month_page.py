@@ -7,7 +7,7 @@ import plotly.graph_objects as go
 from spc.pages import month_parts as parts
 from spc.pages.blocks import bullets, figure_block, fold, section
 from spc.pages.chart_page import figure_key, folded_chart, ordered_readings
-from spc.pages.chart_words import how_limits, key_words
+from spc.pages.chart_words import how_limits, key_words, taken_for_granted
 from spc.pages.display import count, moment
 from spc.pages.figures.chart import SHORT, chart_figure
 from spc.pages.figures.part_map import Mark, marks_of, part_map
@@ -151,7 +151,7 @@ def _more(
 def _computed(month: Month) -> Iterator[Html | None]:
     study, able = month.monitor, month.capability
     yield el("h3", "Control limits")
-    yield bullets([*how_limits(study, skewed=False), *parts.sentences(study.remarks)])
+    yield bullets([*how_limits(study), *taken_for_granted(study), *parts.sentences(study.remarks)])
     yield el("h3", "Limits and tolerances are two things")
     yield el(
         "p",

@@ -15,6 +15,14 @@ from spc.units import MILLIMETRES
 
 #: Verdicts, what needs action first.
 ORDER = ("not shown", "open", "withheld", "shown")
+#: What a gauge may be asked to do.
+USES = {
+    "watch": "watch a process drift",
+    "sort": "sort pieces to the tolerance",
+    "guide": "guide an improvement",
+}
+#: What a study may say to that.
+STATES = ("shown", "not shown", "cannot tell from this study")
 #: What a study's components are called on a page.
 COMPONENTS = {
     "hit": "one hit",
@@ -85,17 +93,35 @@ def gauge_section(month: Month) -> Iterator[Html | None]:
     study = month.gauge
     unit = month.plan.unit
     whole = study.pooled.gauge.at(len(study.groups) - 1)
+    other = ", by another person" if study.second == "operator" else ""
     yield el(
         "p",
         f"Study {study.study}, {moment(study.first.to_pydatetime())[:10]} to "
         f"{moment(study.last.to_pydatetime())[:10]}: {study.counts.in_words()}, "
         f"{count(len(study.points), 'check point')}. The same piece measured again, lifted, placed "
-        f"and aligned anew, by another person, varies by {_spread(whole, unit)} {unit} (one "
+        f"and aligned anew{other}, varies by {_spread(whole, unit)} {unit} (one "
         f"standard deviation of a value that is the mean of {count(study.pooled.hits, 'hit')}).",
     )
+    yield _verdicts(study)
     yield _groups(study, unit)
     yield fold("components", "Where the variation comes from", _components(study, unit))
     yield bullets(sentences([*study.notes, *study.pooled.notes]))
+
+
+def _verdicts(study: GaugeStudy) -> Html:
+    """Return what the gauge is good for, by the number of points; each use asks its own."""
+    rows = []
+    for key, use in USES.items():
+        found = [getattr(verdict, key) for verdict in study.verdicts]
+        states = [finding.state for finding in found]
+        rows.append((
+            use, *(states.count(state) for state in STATES), len(states),
+            found[0].rule if found else NONE,
+        ))  # fmt: skip
+    heads = columns("fit to", *(f"{state}#" for state in STATES), "points#", "by which rule~")
+    first = study.pooled_verdicts[-1].first.sentence if study.pooled_verdicts else ""
+    caption = ["What the gauge is good for, in check points", *sentences([first])]
+    return table("gauge-verdicts", ". ".join(caption), heads, rows)
 
 
 def _groups(study: GaugeStudy, unit: str) -> Html:
@@ -147,8 +173,14 @@ def _components(study: GaugeStudy, unit: str) -> Html:
     for key, band in study.pooled.sd.items():
         one = band.at(at)
         rows.append((
-            COMPONENTS.get(key, key), exact(one.value, unit, signed=False),
+            _component(key, study.second), exact(one.value, unit, signed=False),
             span(one.interval, unit), one.note,
         ))  # fmt: skip
     heads = columns("component", f"standard deviation, {unit}#", f"range, {unit}#", "note~")
     return table("gauge-components", "All check points together", heads, rows)
+
+
+def _component(key: str, second: str) -> str:
+    """Return a component's name; where one person probed alone, days stand for persons."""
+    name = COMPONENTS.get(key, key)
+    return name if second == "operator" else name.replace("person", second)

@@ -1,0 +1,105 @@
+"""Parts of a gauge study: the split of re-alignment, the order of trials, means over points."""
+
+from dataclasses import fields, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from spc.alignment.hits import hit_spread
+from spc.alignment.reliability import reliability
+from spc.gauge.answer import GaugeStudy as Answered
+from spc.gauge.band import Band
+from spc.gauge.effects import order_effect
+from spc.gauge.propagation import HitNoise, SetupSplit, split_setup
+from spc.gauge.quantities import Quantities
+from spc.studies.arrays import Array
+from spc.studies.history import History
+
+Codes = tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], npt.NDArray[np.int64]]
+
+
+def setup_split(
+    past: History, deviations: Array, found: Answered, at: npt.NDArray[np.int64]
+) -> tuple[SetupSplit | None, tuple[str, ...]]:
+    """Split re-alignment into what probing explains through the fit, and the rest.
+
+    The spread of hits at the fit points moves every check patch through the geometry of the fit;
+    what was seen beyond that is fixture, hand force and flexing of the piece.
+    """
+    if found.anova is None or not found.anova_points.size:
+        return None, ()
+    geometry = past.geometry
+    trust = reliability(geometry.nominals, geometry.normals, geometry.weights)
+    fit = np.flatnonzero(geometry.weights > 0)
+    checks = at[found.anova_points]
+    spread = hit_spread(deviations[:, fit])
+    dof = float(spread.pooled_dof.sum())
+    if not dof:
+        return None, ()
+    pooled = float((spread.pooled**2 * spread.pooled_dof)[spread.pooled_dof > 0].sum() / dof)
+    hits = float(np.isfinite(deviations[:, fit]).sum(axis=2).mean())
+    noise = HitNoise(variance=pooled, dof=dof, hits=hits, pooled=True)
+    split = split_setup(found.anova, trust.response[np.ix_(checks, fit)], noise)
+    return split, tuple(geometry.names[k] for k in checks)
+
+
+def order_change(past: History, y: Array, codes: Codes) -> tuple[Array, Array]:
+    """Return the change from the first to the last set-up of a piece, mm, and its chance.
+
+    Set-ups are put in the order of their measuring times within each piece.
+    """
+    unknown = np.full(y.shape[1], np.nan)
+    piece, operator, setup = codes
+    times = past.runs["measured_at"].to_numpy(dtype="datetime64[us]")
+    if np.isnat(times).any() or np.isnan(y).any():
+        return unknown, unknown
+    serial = past.runs["serial"].to_numpy(dtype=object)
+    place = np.zeros(len(times))
+    for name in set(serial):
+        mine = np.flatnonzero(serial == name)
+        place[mine[np.argsort(times[mine], kind="stable")]] = np.arange(len(mine))
+    rows = np.unique(setup, return_index=True)[1]
+    means = np.array([y[setup == k].mean(axis=0) for k in setup[rows]])
+    cell = piece[rows] * (operator.max() + 1) + operator[rows]
+    order = place[setup[rows]]
+    if len(rows) <= len(set(cell)) + 1 or not order.max():
+        return unknown, unknown
+    slope, p = order_effect(means, cell, order)
+    return slope.value * order.max(), p
+
+
+def mean_quantities(
+    found: Quantities, columns: npt.NDArray[np.int64], groups: npt.NDArray[np.int64]
+) -> Quantities:
+    """Return root mean squares over groups of points, without intervals.
+
+    Parameters
+    ----------
+    found
+        Quantities of every point.
+    columns, groups
+        (entries,), a point and the group that it goes into; a point may go into several.
+    """
+    number = int(groups.max()) + 1
+
+    def over(band: Band) -> Band:
+        squares = band.value[columns] ** 2
+        value = np.array(
+            [np.sqrt(np.nanmean(squares[groups == g])) if np.isfinite(squares[groups == g]).any()
+             else np.nan for g in range(number)]
+        )  # fmt: skip
+        nothing = np.full(number, np.nan)
+        return replace(
+            band, value=value, low=nothing, high=nothing, method="root mean square over points",
+            note="the study is unbalanced: like points are averaged, without an interval",
+        )  # fmt: skip
+
+    changed: dict[str, Any] = {
+        f.name: over(getattr(found, f.name))
+        for f in fields(found)
+        if isinstance(getattr(found, f.name), Band)
+    }
+    changed["sd"] = {name: over(band) for name, band in found.sd.items()}
+    changed["tolerance_rule"] = ("",) * number
+    return replace(found, **changed)

@@ -1,0 +1,207 @@
+"""A run sheet for a gauge study, with what the design can tell, before anyone probes."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from spc.errors import InputError, NotFoundError
+from spc.gauge.power import Expected, balanced_counts, expected_widths
+from spc.gauge.run_sheet import RunSheet, run_sheet
+from spc.gauge.separation import SPOKEN
+from spc.gauge.suggest import Suggestion, suggest_designs
+from spc.plan import Plan
+from spc.store import read
+from spc.store.connection import Store
+from spc.studies.gauge import gauge_study
+
+#: Spread assumed where no study is known, mm: probing of a portable arm, re-seating of a moulding,
+#: people, and pieces (common practice, no published source).
+ASSUMED = {"hit": 0.04, "setup": 0.15, "operator_piece": 0.03, "operator": 0.05, "piece": 0.4}
+#: Simulated studies behind the widths.
+STUDIES = 1000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetRow:
+    """One run of the sheet, in the order of probing.
+
+    Parameters
+    ----------
+    order
+        Place in the sheet, from 1.
+    day, operator, piece, setup, station, probe
+        Who sets up which piece for which time, and where.
+    study
+        Name of the study, for the results' column.
+    """
+
+    order: int
+    day: int
+    operator: str
+    piece: str
+    setup: int
+    station: int
+    probe: int
+    study: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class GaugeSheet:
+    """A run sheet and what its design can tell.
+
+    Parameters
+    ----------
+    study
+        Name of the study.
+    plan
+        The plan whose points are probed; None where no store was at hand.
+    rows
+        The runs in order.
+    hits
+        Hits at each point.
+    separates, merged
+        Sources of variation that the design tells apart, and those it cannot, with the reason.
+    assumed
+        Standard deviations assumed, mm, by source.
+    assumed_from
+        Where they come from.
+    expected
+        Widths of the answer to be expected.
+    shorter
+        The shortest design whose interval of the gauge is at most a quarter wider, or None.
+    seed
+        Of the order.
+    notes
+        What the reader must know.
+    """
+
+    study: str
+    plan: Plan | None
+    rows: tuple[SheetRow, ...]
+    hits: int
+    separates: tuple[str, ...]
+    merged: tuple[str, ...]
+    assumed: Mapping[str, float]
+    assumed_from: str
+    expected: Expected
+    shorter: Suggestion | None
+    seed: int
+    notes: tuple[str, ...]
+
+
+def gauge_sheet(
+    store: Store | None, study: str, *, pieces: tuple[str, ...], operators: tuple[str, ...],
+    setups: int, hits: int, days: int = 1, stations: int = 1, probes: int = 1, seed: int = 1,
+    like: str | None = None, tolerance: float | None = None, part: str | None = None,
+    revision: str | None = None,
+) -> GaugeSheet:  # fmt: skip
+    """Make a randomised run sheet.
+
+    Parameters
+    ----------
+    store
+        An open store, or None.
+    study
+        Name of the new study.
+    pieces, operators
+        Serials and names.
+    setups, hits, days, stations, probes
+        Size of the design.
+    seed
+        The same seed gives the same sheet.
+    like
+        Take the spread from this study of the store; else common figures are assumed.
+    tolerance
+        Width of the tolerance, mm, to say whether the study can show that the gauge sorts.
+    part, revision
+        The part.
+    """
+    _check(pieces, operators)
+    plan = None if store is None else _plan(store, part, revision)
+    sheet = run_sheet(
+        pieces=len(pieces), operators=len(operators), setups=setups, hits=hits, days=days,
+        stations=stations, probes=probes, rng=np.random.default_rng(seed),
+    )  # fmt: skip
+    assumed, source = _assumed(store, like, part, revision)
+    expected = expected_widths(
+        balanced_counts(len(pieces), len(operators), setups, hits), assumed,
+        rng=np.random.default_rng(seed), tolerance=tolerance, studies=STUDIES,
+    )  # fmt: skip
+    return GaugeSheet(
+        study=study, plan=plan, rows=_rows(sheet, study, pieces, operators), hits=hits,
+        separates=tuple(SPOKEN.get(name, name) for name in sheet.separable.kept),
+        merged=tuple(m.reason for m in sheet.separable.merged), assumed=assumed,
+        assumed_from=source, expected=expected,
+        shorter=_shorter(assumed, expected, len(sheet.piece), hits, seed),
+        seed=seed, notes=_notes(sheet, operators, pieces),
+    )  # fmt: skip
+
+
+def _check(pieces: tuple[str, ...], operators: tuple[str, ...]) -> None:
+    for names, what in ((pieces, "piece"), (operators, "operator")):
+        if len(set(names)) != len(names):
+            raise InputError(f"a {what} is named twice", do="name each once")
+    if len(pieces) < 2:
+        raise InputError("fewer than two pieces", do="name five or more, from several batches")
+
+
+def _plan(store: Store, part: str | None, revision: str | None) -> Plan | None:
+    try:
+        return read.plan(store, part, revision)
+    except NotFoundError:
+        return None
+
+
+def _assumed(
+    store: Store | None, like: str | None, part: str | None, revision: str | None
+) -> tuple[dict[str, float], str]:
+    if like is None or store is None:
+        return dict(ASSUMED), "common figures, no published source: name a study with --like"
+    known = gauge_study(store, like, part, revision)
+    sd = {name: float(band.value[-1]) for name, band in known.pooled.sd.items()}
+    return {n: v for n, v in sd.items() if np.isfinite(v)}, f"gauge study {like}"
+
+
+def _rows(
+    sheet: RunSheet, study: str, pieces: tuple[str, ...], operators: tuple[str, ...]
+) -> tuple[SheetRow, ...]:
+    return tuple(
+        SheetRow(
+            order=k + 1, day=int(sheet.day[k]) + 1, operator=operators[int(sheet.operator[k])],
+            piece=pieces[int(sheet.piece[k])], setup=int(sheet.setup[k]) + 1,
+            station=int(sheet.station[k]) + 1, probe=int(sheet.probe[k]) + 1, study=study,
+        )
+        for k in range(len(sheet.piece))
+    )  # fmt: skip
+
+
+def _shorter(
+    assumed: Mapping[str, float], expected: Expected, runs: int, hits: int, seed: int
+) -> Suggestion | None:
+    """Return the shortest design whose gauge interval is at most a quarter wider."""
+    width = next((w for w in expected.widths if w.name == "gauge"), None)
+    if width is None or not width.low > 0:
+        return None
+    wanted = 1.25 * width.factor
+    people = expected.counts.operators
+    found = suggest_designs(
+        assumed, wanted=wanted, most_runs=max(runs - 1, 4), seed=seed, hits=hits, studies=300,
+        operators=(1,) if people == 1 else tuple(range(2, people + 1)),
+    )  # fmt: skip
+    return next((s for s in found if s.enough), None)
+
+
+def _notes(sheet: RunSheet, operators: tuple[str, ...], pieces: tuple[str, ...]) -> tuple[str, ...]:
+    said = list(sheet.notes)
+    if len(operators) == 1:
+        said.append("one person: how far people differ is not tested")
+    elif len(operators) < 4:
+        said.append(
+            f"{len(operators)} people tell little of how far people differ: more people or days "
+            "are worth more than more repeats"
+        )
+    if len(pieces) < 10:
+        said.append("choose the pieces from several batches and over the whole spread")
+    said.append("lift the piece off its supports before every run: a run is one set-up")
+    return tuple(said)
