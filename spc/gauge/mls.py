@@ -127,6 +127,15 @@ def bounds(
     -------
     tuple of arrays (points,)
         Low and high end.
+
+    Examples
+    --------
+    Two operators leave one degree of freedom: the standard deviation may be 0.45 to 31.9 times its
+    estimate.
+
+    >>> low, high = bounds([1.0], np.array([[1.0]]), [1], 0.95)
+    >>> print(round(float(low[0]) ** 0.5, 2), round(float(high[0]) ** 0.5, 1))
+    0.45 31.9
     """
     c = np.asarray(coefficients, dtype=np.float64)
     c = c[:, None] if c.ndim == 1 else c
