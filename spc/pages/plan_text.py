@@ -42,9 +42,43 @@ def plan_text(plan: Plan) -> str:
         f"{len(plan.check_points)} check points, {plan.method}, residual limit {limit}, "
         f"lengths in {SPOKEN[unit]}"
     )
+    chosen = "".join(f"\n{line}" for line in _chosen(plan))
     columns = ("point", "role", "group", "x", "y", "z", "normal", "lower", "upper", "weight")
     rows = [_row(p, unit) for p in plan.points]
-    return f"{head}\n\n{table(columns, rows, '   rrrrrrr')}"
+    return f"{head}{chosen}\n\n{table(columns, rows, '   rrrrrrr')}"
+
+
+def _chosen(plan: Plan) -> list[str]:
+    """Return what the plan says beyond its points; nothing where it says nothing."""
+    lines = []
+    if plan.second_opinion:
+        lines.append(f"second opinion: {plan.second_opinion}, shown beside the fit")
+    probe, material = plan.probe, plan.material
+    if probe is not None:
+        said = [
+            *(["the results hold centres of the ball"] if probe.centres else []),
+            *_told("ball diameter", probe.ball_diameter, plan.unit),
+            *_told("noise of one reading", probe.sigma, plan.unit),
+        ]
+        lines.append(f"probe: {', '.join(said) or 'points of the surface'}")
+    if material is not None:
+        said = [
+            *([f"expansion {material.expansion:g} per K"] if material.expansion else []),
+            *_told("wall", material.wall, plan.unit),
+            *([f"modulus {material.modulus_gpa:g} GPa"] if material.modulus_gpa else []),
+            *([f"Poisson's ratio {material.poisson:g}"] if material.poisson else []),
+        ]
+        lines.append(f"material: {', '.join(said) or 'not said'}")
+    lines += [
+        f"panel of {p.id}: {length(p.panel[0], plan.unit)} by {length(p.panel[1], plan.unit)}"
+        for p in plan.points
+        if p.panel is not None
+    ]
+    return lines
+
+
+def _told(name: str, value: float | None, unit: str) -> list[str]:
+    return [] if value is None else [f"{name} {length(value, unit)}"]
 
 
 def _row(point: PlanPoint, unit: str) -> tuple[str, ...]:

@@ -236,11 +236,18 @@ def _nearest(run: _Run, at: int, gap: Array) -> str:
 
 def told(found: Sequence[tuple[Mistake, ...]], runs: Sequence[str]) -> list[str]:
     """Return one sentence for each mistake; ``runs`` that share it are named together."""
-    by_words: dict[str, list[str]] = {}
+    alike: dict[tuple[str, tuple[str, ...]], list[tuple[str, str]]] = {}
     for run, some in zip(runs, found, strict=True):
         for one in some:
-            by_words.setdefault(one.words, []).append(run)
-    return [f"{_runs(names)}: {words}" for words, names in by_words.items()]
+            alike.setdefault((one.kind, one.points), []).append((run, one.words))
+    return [_sentence(shared) for shared in alike.values()]
+
+
+def _sentence(shared: list[tuple[str, str]]) -> str:
+    words = shared[0][1]
+    # The distance differs a little from run to run; one figure is enough to know it by.
+    first = " (in the first of them)" if any(w != words for _, w in shared) else ""
+    return f"{_runs([run for run, _ in shared])}: {words}{first}"
 
 
 def _runs(names: list[str]) -> str:

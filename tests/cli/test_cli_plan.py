@@ -143,3 +143,22 @@ def test_plan_show_keeps_what_the_plan_chose(spc: Command, tmp_path: Path) -> No
     assert shown["second_opinion"] == "huber"
     assert shown["material"]["expansion"] == 150e-6
     assert shown["probe"] is None
+
+
+def test_plan_show_says_in_words_what_the_plan_chose(spc: Command, tmp_path: Path) -> None:
+    head = (
+        '[fit]\nsecond_opinion = "huber"\n[probe]\ncentres = true\nball_diameter = 0.25\n'
+        "[material]\nexpansion = 150e-6\nwall = 0.16"
+    )
+    text = plan_toml((*TIED, *FAR), unit="in", head=head, more={"middle": "panel = [16, 12]"})
+    plan = written(tmp_path, text, "chosen.toml")
+    spc("init")
+    spc("plan", "add", plan)
+    assert spc("plan", "show").done(
+        "second opinion: huber, shown beside the fit",
+        "probe: the results hold centres of the ball, ball diameter 0.2500",
+        "material: expansion 0.00015 per K, wall 0.1600",
+        "panel of middle: 16.0000 by 12.0000",
+    )
+    spc("plan", "add", HOOD)
+    assert "probe" not in spc("plan", "show", "--part", "LH-640").out
