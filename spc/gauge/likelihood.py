@@ -87,7 +87,21 @@ def effects(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Equations:
-    """Mixed-model equations of some trials, the wider factors scaled to unit variance."""
+    """Mixed-model equations of some trials, the wider factors scaled to unit variance.
+
+    Parameters
+    ----------
+    weight
+        1 / variance of a cell mean of each class, (trials, classes).
+    gram
+        A = U'W U, (trials, m, m).
+    sums
+        U'W ȳ, (trials, m).
+    root
+        Standard deviation of each column's factor, 1 for the mean, (trials, m).
+    matrix
+        L A L + D, L the roots and D one for random columns, (trials, m, m).
+    """
 
     weight: FloatArray
     gram: FloatArray
@@ -135,7 +149,20 @@ def _rest(study: Problem, weight: FloatArray, hit: FloatArray, points: IntArray)
 class _Solved:
     """The mixed-model equations of some trials, solved.
 
-    ``project`` is Q with P U = W U Q, so that U'P U = U'W U Q and U'P y = Q'U'W y.
+    Parameters
+    ----------
+    weight, gram
+        As in `_Equations`.
+    inverse
+        C = L (L A L + D)⁻¹ L, (trials, m, m).
+    effects
+        Estimated mean and predicted levels, (trials, m).
+    score
+        U'P y, (trials, m).
+    project
+        Q with P U = W U Q, so that U'P U = A Q and U'P y = Q'U'W y, (trials, m, m).
+    stable
+        Columns of Q that were found without a difference, (trials, m).
     """
 
     weight: FloatArray

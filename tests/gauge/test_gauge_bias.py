@@ -242,7 +242,7 @@ def test_bridging_uses_pairs_only_and_says_when_a_side_stands_still():
 
 
 @given(st.floats(1e-3, 1e3), st.floats(-1e3, 1e3))
-@settings(max_examples=30)
+@settings(max_examples=30, deadline=None)
 def test_bridging_scale_and_shift(scale, shift):
     rng = np.random.default_rng(9)
     x, y = rng.normal(size=(10, 2)), rng.normal(size=(10, 2))

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -63,6 +63,7 @@ def test_ratio_of_two_variances_is_the_exact_f_interval():
     st.integers(2, 200),
     st.floats(0.005, 0.2),  # beyond, F can be below 1 and there is no turn
 )
+@settings(deadline=None)
 def test_bound_of_a_difference_is_zero_exactly_where_the_f_test_turns(over, under, tail):
     f = stats.f.isf(tail, over, under)
     low, _ = bounds([1.0, -1.0], np.array([[f], [1.0]]), [over, under], 1 - 2 * tail)
@@ -197,6 +198,7 @@ def test_one_piece_and_one_setup_have_words_where_figures_would_be_wrong():
 
 
 @given(st.floats(1e-4, 1e4), st.floats(-1e3, 1e3))
+@settings(deadline=None)
 def test_scale_and_shift_carry_through(scale, shift):
     y, p, o, s = studies((5, 3, 2, 2), (0.2, 0.3, 0.1, 0.2, 1), 2, 6)
     a = anova_quantities(crossed_study(y, p, o, s))

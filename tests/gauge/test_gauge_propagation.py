@@ -178,7 +178,7 @@ def formula(seats, patch, noise):
 
 
 @given(st.integers(3, 8), st.integers(0, 10_000))
-@settings(max_examples=40)
+@settings(max_examples=40, deadline=None)
 def test_move_error_is_the_published_formula(number, seed):
     rng = np.random.default_rng(seed)
     seats, patch = rng.normal(0, 500, (number, 3)), rng.normal(0, 900, (2, 3))
