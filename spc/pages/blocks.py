@@ -146,7 +146,7 @@ def fold(
 
 def badge(state: str) -> Html:
     """Return a state as shape and word."""
-    shape, filled, action = SHAPES[state]
+    shape, filled, action = SHAPES.get(state, ("circle", False, False))
     kinds = f"state{' act' if action else ''}{'' if filled else ' hollow'}"
     return el("span", _shape(shape), state, class_=kinds)
 

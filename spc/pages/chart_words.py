@@ -155,10 +155,11 @@ def taken_for_granted(study: Monitor, column: int | None = None) -> tuple[str, .
         return ("The baseline is too short to test what the limits take for granted.",)
     if mine.words:
         return tuple(f"{capital(words)}." for words in mine.words)
+    few = ", too few to show much" if mine.n < SETTLED else ""
     return (
-        f"Nothing in the baseline ({count(mine.n, 'value')}) speaks against what the limits take "
-        "for granted: that neighbours do not hang together, that values are spread normally, and "
-        "that moulds spread alike.",
+        f"Nothing in the baseline ({count(mine.n, 'value')}{few}) speaks against what the limits "
+        "take for granted: that neighbours do not hang together, that values are spread normally, "
+        "and that moulds spread alike.",
     )
 
 

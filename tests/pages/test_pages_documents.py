@@ -169,6 +169,18 @@ def test_the_gauge_study_is_told_with_its_interval(october: Month, october_page:
     assert "No gauge study of this part is here." in Document(month_page(without)).text
 
 
+def test_what_the_gauge_is_good_for_counts_every_point(october: Month, october_page: str) -> None:
+    assert october.gauge is not None
+    read = Document(october_page)
+    shown = [int(n) for n in read.column("gauge-verdicts", "shown")]
+    for key, number in zip(("watch", "sort", "guide"), shown, strict=True):
+        states = [getattr(v, key).state for v in october.gauge.verdicts]
+        assert states.count("shown") == number
+    states = ("shown", "not shown", "cannot tell from this study")
+    rows = zip(*(map(int, read.column("gauge-verdicts", s)) for s in states), strict=True)
+    assert {sum(row) for row in rows} == {len(october.gauge.points)}
+
+
 def people(samples: Path) -> set[str]:
     found = set()
     for path in (samples / "runs").rglob("*.csv"):
@@ -316,6 +328,20 @@ def test_a_chart_says_that_its_limits_are_no_tolerance(by_batch: Monitor) -> Non
     text = Document(chart_page(by_batch, "hinge-pad-left")).text
     assert "The tolerance of this point is -0.800 to +0.800 mm (hatched" in text
     assert "not what is allowed" in text
+
+
+def test_neighbours_that_hang_together_are_told(made_up: Callable[..., Monitor]) -> None:
+    steps = np.random.default_rng(2).normal(0, 0.1, (200, 33))
+    study = made_up(np.cumsum(steps, axis=0) * 0.3, baseline="2026-01-01..2026-06-30")
+    assert "Neighbours hang together" in Document(chart_page(study, "latch-face")).text
+    calm = made_up(steps, baseline="2026-01-01..2026-06-30")
+    assert "speaks against what the limits take" in Document(chart_page(calm, "latch-face")).text
+
+
+def test_wider_limits_say_how_wide(by_batch: Monitor) -> None:
+    wide = replace(by_batch, width=np.full_like(by_batch.width, 3.9))
+    assert "Control limits lie 3.9 standard deviations" in Document(chart_page(wide)).text
+    assert "Control limits lie 3 standard deviations" in Document(chart_page(by_batch)).text
 
 
 def test_frozen_limits_are_told_apart(by_batch: Monitor) -> None:
