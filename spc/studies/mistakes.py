@@ -25,9 +25,10 @@ Bools = npt.NDArray[np.bool_]
 UNIT, MIRRORED, EXCHANGED, ELSEWHERE, FACE, ARRANGEMENT = (
     "unit", "mirrored", "exchanged", "elsewhere", "face", "arrangement",
 )  # fmt: skip
-#: A point farther than this from its place was probed elsewhere, mm; on small parts this share of
-#: the part's size (common practice, no published source).
-FAR, FAR_SHARE = 25.0, 0.15
+#: A point farther than this from its place was probed elsewhere, mm; on small parts no more than
+#: the first share of the part's size, on large ones no less than the second (common practice, no
+#: published source).
+FAR, SMALL_SHARE, LARGE_SHARE = 25.0, 0.15, 0.05
 #: Hits that look this much another way than the plan stand on another face, degrees (common
 #: practice, no published source). Hits nearer together than this, mm, make no plane to speak of.
 TILTED, SMALLEST_PATCH = 30.0, 1.0
@@ -98,7 +99,8 @@ def mistakes(plan: Plan, hits: Array, fitted: Fitted) -> tuple[tuple[Mistake, ..
 
 def _limit(geometry: PlanArrays) -> float:
     about = geometry.aims - geometry.aims.mean(axis=0)
-    return min(FAR, FAR_SHARE * float(np.sqrt((about**2).sum(axis=1).mean())))
+    size = float(np.sqrt((about**2).sum(axis=1).mean()))
+    return min(max(FAR, LARGE_SHARE * size), SMALL_SHARE * size)
 
 
 def _suspicious(fitted: Fitted, hits: Array, geometry: PlanArrays, limit: float) -> Bools:
@@ -167,11 +169,14 @@ def _farthest(run: _Run) -> npt.NDArray[np.int64]:
 def _gaps(run: _Run, used: Bools) -> tuple[Array, Array]:
     """Return how far each point lies from its place (points, 3), and the rotation found.
 
-    The part is laid on the plan by the points ``used`` alone, point on point, in the plan's axes.
+    The part is laid on the plan by the points ``used`` alone, point on point, in the plan's axes,
+    its overall size taken out: a part that shrank by some per cent was not probed elsewhere.
     """
     filled = np.where(run.there[:, None], run.means, 0.0)
-    found = superpose(filled[None], run.geometry.aims[None], used[None].astype(np.float64))
-    moved = filled @ found.rotation[0].T + found.translation[0]
+    found = superpose(
+        filled[None], run.geometry.aims[None], used[None].astype(np.float64), scaled=True
+    )
+    moved = found.scale[0] * filled @ found.rotation[0].T + found.translation[0]
     gap = np.where(run.there[:, None], moved - run.geometry.aims, 0.0)
     return gap, found.rotation[0]
 

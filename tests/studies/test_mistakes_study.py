@@ -3,6 +3,7 @@
 import csv
 import io
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -195,3 +196,20 @@ def test_runs_that_share_a_mistake_are_named_together(first_sheet: Scenario) -> 
     assert said == [
         "runs 'R0', 'R1', 'R2' and 2 more: deck-1 and deck-2 were probed in each other's place"
     ]
+
+
+@pytest.mark.parametrize("percent", [-4.0, 3.0])
+def test_a_large_part_that_shrank_was_not_probed_elsewhere(
+    percent: float, first_sheet: Scenario
+) -> None:
+    """Rotationally moulded parts shrink by 2 to 4 %: 40 mm and more at the ends of a long one."""
+    plan = read_plan(SAMPLES / "LH-640.toml")[0]
+    hits = first_sheet.sheets[0].hits * 4.0
+    large = replace(
+        plan,
+        points=tuple(replace(p, nominal=tuple(4.0 * v for v in p.nominal)) for p in plan.points),
+    )
+    shrunk = hits * (1.0 + percent / 100.0)
+    fitted = fit_hits(large, shrunk)
+    assert np.nanmax(np.abs(fitted.fit.deviations)) > 25.0
+    assert not any(mistakes(large, shrunk, fitted))
