@@ -23,6 +23,7 @@ COMMANDS = {
     "limits": "spc.cli.limits",
     "chart": "spc.cli.chart",
     "signals": "spc.cli.signals",
+    "drift": "spc.cli.drift",
     "capability": "spc.cli.capability",
     "gauge": "spc.cli.gauge",
     "report": "spc.cli.report",

@@ -29,8 +29,9 @@ def chain_text(found: GaugeChain) -> str:
         ))  # fmt: skip
     head = ("source", "levels", "sd over points", "at a point", "typical interval", "of variance")
     return "\n".join([
-        f"{found.plan.part} {found.plan.revision}, study {found.study}: {count(found.runs, 'run')}, "
-        f"{count(len(found.points), 'check point')}, restricted maximum likelihood; in {unit}",
+        f"{found.plan.part} {found.plan.revision}, study {found.study}: "
+        f"{count(found.runs, 'run')}, {count(len(found.points), 'check point')}, restricted "
+        f"maximum likelihood; in {unit}",
         *(f"cannot tell: {text}" for text in found.merged),
         *(f"note: {text}" for text in dict.fromkeys(found.notes)),
         "",

@@ -240,9 +240,13 @@ def charted(
     sets: tuple[LimitSet, ...] = (),
     rules: tuple[str, ...] = DEFAULT,
     months: float | None = None,
+    of: SeriesSet | None = None,
 ) -> Monitor:
-    """Chart a history that is already read, under frozen ``sets`` where there are any."""
-    series = all_series(past)
+    """Chart a history that is already read, under frozen ``sets`` where there are any.
+
+    ``of`` charts other series of the same runs than the points and the fit's own figures.
+    """
+    series = all_series(past) if of is None else of
     series = series if names is None else chosen(series, names)
     inside, words = baseline_of(past.runs, by, baseline)
     scaled = np.where(series.skewed, np.cbrt(series.values**2), series.values)

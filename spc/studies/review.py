@@ -8,35 +8,24 @@ import numpy as np
 import pandas as pd
 
 from spc.alignment.hits import average_hits
-from spc.alignment.modes import ResidualModes, mode_scores, residual_modes
+from spc.alignment.modes import mode_scores
 from spc.alignment.naming import wrong_of_two
-from spc.alignment.reliability import PlanReliability, reliability
-from spc.alignment.residuals import ResidualTests, examine
 from spc.errors import NotFoundError
 from spc.ingest.checked import DEVIATIONS
 from spc.plan import Plan
 from spc.store import read
 from spc.store.connection import Store
 from spc.studies.advice import Advice, advise
-from spc.studies.arrays import Array, hit_array
+from spc.studies.arrays import hit_array
 from spc.studies.closer_look import CloserLook, closer_look
 from spc.studies.evidence import Omission, omissions_tried
-from spc.studies.history import History, one_run, production
+from spc.studies.examined import Examined, examined
 from spc.studies.hit_check import SuspectHit, suspect_hits
-from spc.studies.reference import (
-    Neighbours,
-    Reference,
-    like_its_neighbours,
-    like_the_others,
-    off_usual,
-    reference,
-)
+from spc.studies.reference import like_the_others, off_usual
 from spc.studies.runs import find_run
 
 #: Chance of a false alarm of each verdict where nothing is wrong.
 ALPHA = 0.0027
-#: Of the smallest detectable error: Baarda's usual pair.
-DETECT_ALPHA, DETECT_POWER = 0.001, 0.80
 #: Largest residual that is held where the plan sets none, mm: usual for blow- and rotationally
 #: moulded tanks (0.050 in; common practice, no published source).
 USUAL_LIMIT = 1.27
@@ -258,25 +247,6 @@ class Review:
     others: tuple[OtherFit, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Examined:
-    """What the review works with."""
-
-    row: Any
-    history: History
-    weights: Array
-    modes: ResidualModes
-    trust: PlanReliability
-    known: Reference | None
-    why_unknown: str
-    lately: Neighbours | None
-    residuals: Array
-    tests: ResidualTests
-    sigma: float
-    probing: float
-    probing_dof: int
-
-
 def review(store: Store, name: str, part: str | None = None) -> Review:
     """Review a run named by label, serial or identity.
 
@@ -291,7 +261,7 @@ def review(store: Store, name: str, part: str | None = None) -> Review:
             f"run '{row['run']}' of piece '{row['serial']}' could not be aligned: too few fit "
             "points; measure it again"
         )
-    seen = _examined(store, row)
+    seen = examined(store, row)
     suspects = suspect_hits(store, seen.history)
     if row["depth"] == DEVIATIONS:
         return _assembled(store, seen, suspects, (), CloserLook())
@@ -301,60 +271,6 @@ def review(store: Store, name: str, part: str | None = None) -> Review:
         float(row["part_temp_c"]),
     )  # fmt: skip
     return _assembled(store, seen, suspects, _tried(hits, seen), closer)
-
-
-def _examined(store: Store, row: Any) -> Examined:
-    plan = read.plan_by_id(store, str(row["plan_id"]))
-    history = one_run(store, plan, str(row["run_id"]))
-    geometry = history.geometry
-    omitted = tuple(p for p in str(row["omitted"]).split(",") if p)
-    out = np.isin(geometry.names, omitted) | ~np.isfinite(history.deviations[0])
-    weights = np.where(out, 0.0, geometry.weights)
-    modes = residual_modes(geometry.nominals, geometry.normals, weights, geometry.names)
-    past = _production(store, plan)
-    known, why = (
-        reference(past, modes, str(row["mould"]), str(row["run_id"]))
-        if past is not None
-        else (None, "no production run is in the store yet")
-    )
-    residuals = history.deviations[0] - (0.0 if known is None else known.mean)
-    sigma = known.noise if known is not None and np.isfinite(known.noise) else np.nan
-    usable = bool(np.isfinite(sigma) and sigma > 0)
-    probing, probing_dof = _probing(history if past is None else past)
-    return Examined(
-        row=row, history=history, weights=weights, modes=modes, known=known, why_unknown=why,
-        lately=None
-        if known is None or past is None
-        else like_its_neighbours(past, modes, known, row, history.deviations[0]),
-        trust=reliability(
-            geometry.nominals, geometry.normals, weights, alpha=DETECT_ALPHA, power=DETECT_POWER
-        ),
-        residuals=residuals,
-        tests=examine(
-            residuals[None], geometry.nominals, geometry.normals, weights,
-            sigma=sigma if usable else None,
-            sigma_dof=float(known.noise_dof) if usable and known is not None else np.inf,
-        ),
-        sigma=sigma if usable else float(row["noise"]), probing=probing, probing_dof=probing_dof,
-    )  # fmt: skip
-
-
-def _production(store: Store, plan: Plan) -> History | None:
-    try:
-        return production(store, plan)
-    except NotFoundError:
-        return None
-
-
-def _probing(past: History) -> tuple[float, int]:
-    """Return the standard deviation of a point's mean from all hits, and its dof."""
-    hits = np.nan_to_num(past.hits)
-    dof = np.where(np.isfinite(past.hit_sd), np.maximum(hits - 1, 0), 0)
-    total = float(dof.sum())
-    if not total:
-        return np.nan, 0
-    variance = float((np.nan_to_num(past.hit_sd) ** 2 * dof).sum() / total)
-    return float(np.sqrt(variance / hits[hits > 0].mean())), int(total)
 
 
 def _tried(hits: pd.DataFrame, seen: Examined) -> tuple[Omission, ...]:

@@ -1,0 +1,38 @@
+"""spc drift."""
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from spc.cli.options import FOUND, json_option, part_options, reader, show, store_option
+
+
+@click.command("drift")
+@click.option("--baseline", metavar="SPAN", help="Span that the charts' limits stand on.")
+@click.option("--span", help="Only this span.")
+@click.option("--mould", help="Only this mould.")
+@click.option(
+    "--order",
+    type=click.Choice(["measured", "moulded"]),
+    default="measured",
+    show_default=True,
+    help="The time that runs are put in order by.",
+)
+@click.option("--set", "result_set", default="", help="Look at this set of a refit.")
+@click.option("--fail-on", type=click.Choice(["signal"]), help="Exit with 1 where there is one.")
+@part_options
+@store_option
+@json_option
+def command(store_path: Path, as_json: bool, fail_on: str | None, **question: Any) -> int:
+    """Tell what kind of drift it is: size, twist, bow or local form, and what explains it.
+
+    Example: spc drift --baseline B01..B12
+    """
+    from spc.pages.drift_text import drift_text
+    from spc.studies.drift import drift_study
+
+    with reader(store_path) as store:
+        found = drift_study(store, **question)
+    show(found, drift_text, as_json)
+    return FOUND if fail_on and any(s.signals for s in found.shapes) else 0
