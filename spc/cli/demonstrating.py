@@ -12,6 +12,7 @@ from spc.ingest.checked import Declared
 from spc.ingest.plan_toml import read_plan
 from spc.ingest.results import read_file
 from spc.plan import Plan
+from spc.store import read
 from spc.store.audit import record, who_is_here
 from spc.store.connection import Store, create_store, open_store
 from spc.studies import plans
@@ -56,7 +57,7 @@ def demonstrate(folder: Path, store_path: Path, reports: Path, *, progress: bool
         newest = past.runs["measured_at"].max()
         study = month_study(store, period(f"{newest:%Y-%m}"), plan.part, plan.revision)
         suspects = suspect_hits(store, past)
-        runs = int(store.scalar("SELECT count(*) FROM run"))
+        runs = len(read.known_runs(store))
     page = write_month(study, reports)
     return Demonstrated(
         store=store_path, page=page, files=files, runs=runs, month=study, suspects=suspects

@@ -99,6 +99,11 @@ def plan_by_id(store: Store, plan_id: str) -> Plan:
     return with_chosen(plan, row.choices if isinstance(row.choices, str) else "")
 
 
+def has_plan(store: Store, plan_id: str) -> bool:
+    """Tell whether the store holds a plan, in force or not."""
+    return bool(store.scalar("SELECT count(*) FROM plan WHERE plan_id = ?", [plan_id]))
+
+
 def _plan_point(row: Any) -> PlanPoint:
     return PlanPoint(
         id=row.point,
@@ -224,6 +229,12 @@ def studies(store: Store) -> pd.DataFrame:
             max(r.measured_at) AS last_measured
         FROM gauge_study g JOIN run r ON r.study = g.study AND r.part = g.part
         GROUP BY g.study, g.part ORDER BY g.part, g.study""")
+
+
+def fits_of_set(store: Store, result_set: str) -> list[str]:
+    """Return the identities of the fits of a set of results."""
+    found = store.frame("SELECT fit_id FROM fit WHERE result_set = ?", [result_set])
+    return [str(name) for name in found["fit_id"]]
 
 
 def table(store: Store, name: str) -> pd.DataFrame:

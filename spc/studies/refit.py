@@ -149,7 +149,7 @@ def refit(store: Store, result_set: str, plan: Plan, who: str) -> Refit:
     if able.empty:
         raise InputError(f"no run of {plan.part} has positions to fit", do="take hits or points in")
     fit, deviation, unaligned = _fitted(store, plan, able, result_set)
-    fresh = fit[~fit["fit_id"].isin(set(store_fits(store, result_set)))]
+    fresh = fit[~fit["fit_id"].isin(set(read.fits_of_set(store, result_set)))]
     if len(fresh):
         _write(store, plan, result_set, fresh, deviation, who)
     return Refit(
@@ -158,12 +158,6 @@ def refit(store: Store, result_set: str, plan: Plan, who: str) -> Refit:
         noise_before=float(able["noise"].median()), noise=float(fit["noise"].median()),
         points=_changes(store, plan, able, deviation),
     )  # fmt: skip
-
-
-def store_fits(store: Store, result_set: str) -> list[str]:
-    """Return the identities of the fits of a set."""
-    found = store.frame("SELECT fit_id FROM fit WHERE result_set = ?", [result_set])
-    return [str(name) for name in found["fit_id"]]
 
 
 def _fitted(
@@ -192,8 +186,7 @@ def _fitted(
 def _write(
     store: Store, plan: Plan, result_set: str, fit: pd.DataFrame, deviation: pd.DataFrame, who: str
 ) -> None:
-    known = store.scalar("SELECT count(*) FROM plan WHERE plan_id = ?", [plan.plan_id])
-    tables = {} if known else write.plan_rows(store, plan, REFIT, who)
+    tables = {} if read.has_plan(store, plan.plan_id) else write.plan_rows(store, plan, REFIT, who)
     tables |= {"fit": fit, "deviation": deviation[deviation["fit_id"].isin(set(fit["fit_id"]))]}
     write.append(
         store, tables, action="history refitted", subject=f"{plan.part} {plan.revision}", who=who,
