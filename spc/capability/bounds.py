@@ -16,14 +16,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
+from spc.capability.noncentral import noncentrality
 from spc.errors import DataError
 
 FloatArray = NDArray[np.float64]
 Pair = tuple[FloatArray, FloatArray]
-
-# Above this ratio of t squared to the degrees of freedom, the mean's own noise is below 1/100 of
-# that of the standard deviation, and the noncentral t routine begins to lose digits.
-_MEAN_IS_NEGLIGIBLE = 2e4
 
 
 def check_level(level: float) -> float:
@@ -113,13 +110,4 @@ def one_sided_bound(
     check_level(level)
     root = 3.0 * np.sqrt(positive(pieces))
     t, nu, root = np.broadcast_arrays(root * np.asarray(index, dtype=np.float64), dof, root)
-    return _noncentrality(t, positive(nu), level) / root
-
-
-def _noncentrality(t: FloatArray, nu: FloatArray, p: float) -> FloatArray:
-    """Solve P(T <= t) = p for the noncentrality, also where t is huge."""
-    with np.errstate(invalid="ignore", over="ignore"):  # NaN passes through; huge t is told apart
-        huge = t * t > _MEAN_IS_NEGLIGIBLE * nu
-    exact = special.nctdtrinc(nu, p, np.where(huge, np.nan, t))
-    tail = np.where(t > 0.0, p, 1.0 - p)
-    return np.where(huge, t * np.sqrt(special.chdtri(nu, tail) / nu), exact)
+    return noncentrality(t, positive(nu), level) / root

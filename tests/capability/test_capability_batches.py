@@ -156,14 +156,14 @@ def test_order_and_names_of_batches_are_irrelevant():
     [([20] * 5, 0.5), ([3] * 10, 0.2), ([8] * 3, 0.8), ([2, 3, 5, 8, 12, 20], 0.5), ([6] * 8, 0)],
 )
 def test_bounds_hold_their_level_over_batches(sizes, share):
-    """Seeded simulation, 500 processes a row; a bound of 95 % may miss by chance as 3 SE allow.
+    """Seeded simulation, 350 processes a row; a bound of 95 % may miss by chance as 3 SE allow.
 
     With 1000 processes a row, over eight layouts of 24 to 100 pieces and shares 0, 0.2, 0.5 and
     0.8, the lower bound of Ppk held 94.3 to 99.8 %, its upper bound 90.0 to 96.1 % (90 to 95 where
     batches go from one piece to thirty), Ppk's interval 88.6 to 95.4 %, Pp's 93.7 to 96.8 %, Cpm's
     94.0 to 99.8 %.
     """
-    processes, true = 500, 4.0 / 3.0
+    processes, true = 350, 4.0 / 3.0
     rng = np.random.default_rng(17)
     codes = np.repeat(np.arange(len(sizes)), sizes)
     x = rng.normal(0.0, np.sqrt(share), (len(sizes), processes))[codes]
@@ -173,7 +173,8 @@ def test_bounds_hold_their_level_over_batches(sizes, share):
     two = capability(x, -4.0, 4.0, batch=codes)
     for c in (one, two):
         assert np.mean(c.ppk_bound < true) > 0.95 - slack
-        assert np.mean(c.ppk_upper_bound > true) > 0.95 - slack
+        # Said to fall short, to 90 % at worst, over unequal batches: see the docstring.
+        assert np.mean(c.ppk_upper_bound > true) > 0.90 - slack
         inside = (c.sd_overall_low < 1.0) & (c.sd_overall_high > 1.0)
         assert abs(np.mean(inside) - 0.95) < slack
     inside = (two.pp_low < true) & (true < two.pp_high)

@@ -90,7 +90,8 @@ def test_index_needed_to_show_133_with_fifty_pieces():
 def test_one_sided_bound_solves_the_noncentral_t(n, index, level):
     root = 3.0 * np.sqrt(n)
     bound = one_sided_bound(index, n, n - 1, level)
-    assert stats.nct.cdf(root * index, n - 1, root * bound) == pytest.approx(level, abs=1e-4)
+    within = 1e-6 if index < 2.0 else 1e-4  # beyond, scipy's own inverse is used
+    assert stats.nct.cdf(root * index, n - 1, root * bound) == pytest.approx(level, abs=within)
 
 
 def test_one_sided_bound_is_the_one_sided_tolerance_factor():
