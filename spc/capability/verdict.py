@@ -5,6 +5,9 @@ between the two the data cannot decide, and the number of pieces or batches that
 Where the question itself is wrong (a point that holds the alignment, no tolerance, a process that
 is not stable) the answer is a refusal with its reason.
 
+The bounds are exact for independent normal pieces; over batches the lower one holds its level, the
+upper one 90 to 96 % of nominal 95 % (`spc.capability.batch_bounds`).
+
 The rule that capability is for a stable process and performance for any other is ISO 22514-2's,
 from memory of the standard. The least number of pieces is common practice, no published source.
 """
