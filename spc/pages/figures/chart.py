@@ -1,6 +1,7 @@
 """The chart of one series: each mould's values, moving average and jumps, one below the other."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -10,7 +11,7 @@ from spc.errors import NotFoundError
 from spc.pages.figures import surroundings as around
 from spc.pages.figures.panels import BOTTOM, TOP, Panel, axis_name, panels
 from spc.pages.figures.positions import AUTO, Positions, positions
-from spc.pages.figures.strands import strands
+from spc.pages.figures.strands import row_names, strands
 from spc.pages.figures.traces import traces
 from spc.pages.palette import FONT, LIGHT
 from spc.pages.reading import readings
@@ -59,7 +60,7 @@ def chart_figure(
         ``jumps``, ``signal: …``), ``mould`` and ``chart``.
     """
     column = column_of(study, series)
-    where = positions(study.rows.times, spacing)
+    where = replace(positions(study.rows.times, spacing), names=row_names(study))
     events = around.events_seen(study, where)
     kinds = events["kind"].nunique()
     laid, lane, height = panels(strands(study, column), charts, tolerance_of(study, column), kinds)

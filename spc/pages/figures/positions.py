@@ -21,7 +21,7 @@ MARGIN = 0.03
 TICKS = 7
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Positions:
     """The horizontal axis.
 
@@ -37,6 +37,8 @@ class Positions:
         Places and texts of the dates below an axis by order; None where the axis dates itself.
     moments
         (rows,) times, sorted.
+    names
+        What each row is called when it is pointed at; empty where nobody asks.
     """
 
     kind: str
@@ -45,6 +47,7 @@ class Positions:
     end: Any
     ticks: tuple[tuple[float, ...], tuple[str, ...]] | None
     moments: Moments
+    names: tuple[str, ...] = ()
 
     def at(self, when: datetime) -> Any | None:
         """Return the place of a moment, or None where it lies outside the picture."""

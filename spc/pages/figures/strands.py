@@ -31,8 +31,6 @@ class Strand:
         (n,), jump from the row before, in the charted scale.
     range_center, range_upper
         Its centre and limit.
-    labels
-        (n,), what each row is called when it is pointed at.
     baseline
         (n,), True where the limits stand on the row; nowhere where the limits are frozen ones.
     signals
@@ -55,7 +53,6 @@ class Strand:
     ranges: Floats
     range_center: float
     range_upper: float
-    labels: tuple[str, ...]
     baseline: npt.NDArray[np.bool_]
     signals: tuple[Signal, ...]
     note: str
@@ -73,9 +70,8 @@ class Strand:
 
 def strands(study: Monitor, column: int) -> tuple[Strand, ...]:
     """Return the series in that column, one strand a mould, in the order of the study."""
-    named = row_names(study)
     return tuple(
-        _strand(study, column, np.flatnonzero(study.rows.spans == span), named)
+        _strand(study, column, np.flatnonzero(study.rows.spans == span))
         for span in range(int(study.rows.spans.max()) + 1)
     )
 
@@ -92,9 +88,7 @@ def row_names(study: Monitor) -> tuple[str, ...]:
     )
 
 
-def _strand(
-    study: Monitor, column: int, rows: npt.NDArray[np.int64], named: tuple[str, ...]
-) -> Strand:
+def _strand(study: Monitor, column: int, rows: npt.NDArray[np.int64]) -> Strand:
     per = MILLIMETRES[study.plan.unit]
     skewed = bool(study.series.skewed[column])
     # A power two thirds of mm has no inch; it stays as the study has it.
@@ -112,7 +106,6 @@ def _strand(
         ranges=study.ranges[rows, column] / scale,
         range_center=float(study.range_center[column]) / scale,
         range_upper=float(study.range_upper[column]) / scale,
-        labels=tuple(named[at] for at in rows),
         baseline=study.rows.baseline[rows] & ~study.frozen[column],
         signals=tuple(s for s in study.signals if s.series == name and s.mould == mould),
         note=_note(study, column, own["upper"]),

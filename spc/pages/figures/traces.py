@@ -19,6 +19,8 @@ SHAPES = ("diamond-open", "square-open", "circle-open", "cross-open", "triangle-
           "star-open", "hexagon-open", "pentagon-open")  # fmt: skip
 #: Rows from which the dots become smaller.
 MANY, VERY_MANY = 120, 600
+#: Marks of one kind in a panel up to which they are large, and up to which they are middling.
+FEW_MARKS, MANY_MARKS = 40, 200
 
 
 def plain(text: str) -> str:
@@ -57,6 +59,10 @@ def traces(study: Monitor, where: Positions, panel: Panel) -> Iterator[Trace]:
 
 def _places(where: Positions, panel: Panel) -> list[Any]:
     return [where.x[at] for at in panel.strand.rows]
+
+
+def _names(where: Positions, panel: Panel) -> list[str]:
+    return [plain(where.names[at]) for at in panel.strand.rows]
 
 
 def _across(where: Positions, panel: Panel, y: Floats) -> tuple[list[Any], Floats]:
@@ -112,11 +118,12 @@ def _size(panel: Panel) -> int:
     return 7 if rows <= MANY else 5 if rows <= VERY_MANY else 3
 
 
-def _mark(panel: Panel) -> dict[str, Any]:
-    """Return size and line of a signal's mark: finer where there may be hundreds of them."""
-    size = _size(panel)
-    line = {"width": 2 if size > 5 else 1.2, "color": LIGHT["accent"]}
-    return {"size": {7: 12, 5: 9}.get(size, 6), "color": LIGHT["accent"], "line": line}
+def _mark(marks: int) -> dict[str, Any]:
+    """Return size and line of a signal's mark: finer where there are hundreds of them."""
+    size = 12 if marks <= FEW_MARKS else 9 if marks <= MANY_MARKS else 6
+    width = 2 if marks <= FEW_MARKS else 1.2
+    return {"size": size, "color": LIGHT["accent"],
+            "line": {"width": width, "color": LIGHT["accent"]}}  # fmt: skip
 
 
 def _values(where: Positions, panel: Panel) -> Iterator[Trace]:
@@ -124,7 +131,7 @@ def _values(where: Positions, panel: Panel) -> Iterator[Trace]:
         "values", panel, _places(where, panel), panel.strand.values,
         mode="lines+markers", line=_line("data", 1),
         marker={"color": LIGHT["data"], "size": _size(panel), "symbol": "circle"},
-        text=[plain(t) for t in panel.strand.labels],
+        text=_names(where, panel),
         hovertemplate="%{text}<br>%{y:.4~f}<extra></extra>",
     )  # fmt: skip
 
@@ -134,7 +141,7 @@ def _average(where: Positions, panel: Panel) -> Iterator[Trace]:
         "moving average", panel, _places(where, panel), panel.strand.average,
         mode="lines+markers", line=_line("average", 1.8),
         marker={"color": LIGHT["average"], "size": max(3, _size(panel) - 2), "symbol": "square"},
-        text=[plain(t) for t in panel.strand.labels],
+        text=_names(where, panel),
         hovertemplate="%{text}<br>moving average %{y:.4~f}<extra></extra>",
     )  # fmt: skip
 
@@ -158,7 +165,7 @@ def _jumps(where: Positions, panel: Panel) -> Iterator[Trace]:
     yield trace(
         "jumps", panel, x, y, mode="markers",
         marker={"color": LIGHT["data"], "size": max(3, _size(panel) - 2), "symbol": "circle"},
-        text=[plain(t) for t in panel.strand.labels],
+        text=_names(where, panel),
         hovertemplate="%{text}<br>jump %{y:.4~f}<extra></extra>",
     )  # fmt: skip
 
@@ -186,6 +193,7 @@ def _tolerance(where: Positions, panel: Panel) -> Iterator[Trace]:
 def _signals(study: Monitor, where: Positions, panel: Panel) -> Iterator[Trace]:
     """Return one trace a rule: open marks round the rows that completed it."""
     own = panel.strand
+    names = _names(where, panel)
     shape = dict(zip(signal_kinds(study), SHAPES * 4, strict=False))
     for chart, rule in shape:
         mine = [s for s in own.signals if (s.chart, s.rule) == (chart, rule)]
@@ -197,8 +205,8 @@ def _signals(study: Monitor, where: Positions, panel: Panel) -> Iterator[Trace]:
         yield trace(
             f"signal: {rule}", panel, [where.x[own.rows[i]] for i in at], drawn[at],
             mode="markers", name=plain(rule),
-            marker={"symbol": shape[chart, rule], **_mark(panel)},
-            text=[f"{plain(own.labels[i])}<br>{plain(rule)}" for i in at],
+            marker={"symbol": shape[chart, rule], **_mark(len(at))},
+            text=[f"{names[i]}<br>{plain(rule)}" for i in at],
             hovertemplate="%{text}<br>%{y:.4~f}<extra></extra>",
         )  # fmt: skip
 
