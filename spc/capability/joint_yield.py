@@ -3,8 +3,8 @@
 Points of one piece move together (shrink, bow, the alignment's pose), so the product of the points'
 yields is not the piece's. Pieces seen are counted; where too few were bad to count, a normal model
 with the readings' own covariance is simulated, and its interval comes from resampling the pieces,
-or whole batches. Simulated with 150 pieces (80 studies a row), the model's intervals of nominal 95 %
-held 94 % for 5 points, 93 % for 15, and 88 % for 5 points over 15 batches.
+or whole batches. Simulated with 150 pieces (80 studies a row), the model's intervals of nominal
+95 % held 94 % for 5 points, 93 % for 15, and 88 % for 5 points over 15 batches.
 
 References
 ----------

@@ -8,6 +8,11 @@ The percentiles come from the shape that was named for the point; where none was
 `PIECES_FOR_ORDERED` readings or more, from the ordered readings themselves. Below
 `FEWEST_FOR_TAIL` pieces nothing is said about so small a share.
 
+The intervals take the shape as right. Simulated with 150 samples a row of 100 to 1000 pieces, those
+of nominal 95 % held 86 to 94 % for normal, lognormal and Weibull readings, 80 to 87 % for gamma and
+half-normal ones, where the rule often names a neighbouring shape, and 48 to 71 % for the t of 5
+degrees of freedom, whose long tail 100 to 250 pieces seldom tell from a normal one.
+
 References
 ----------
 .. [1] ISO 22514-2, Statistical methods in process management: capability and performance of
