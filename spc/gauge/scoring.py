@@ -20,6 +20,8 @@ from spc.gauge.likelihood import Slope, slope, value
 
 #: Smallest residual variance, as a share of a point's total variance.
 FLOOR = 1e-8
+#: Information on a source (in shares of the total variance) below which there is none.
+_LEAST = 1e-20
 _TURNS = 100
 _HALVINGS = 25
 
@@ -131,7 +133,7 @@ def _direction(
 def _solve(here: Slope, weights: FloatArray, held: BoolArray) -> tuple[FloatArray, FloatArray]:
     """Return the scoring step that keeps the condition and the held variances, and its pull."""
     trials, sources = held.shape
-    scale = 1.0 / np.sqrt(np.maximum(np.einsum("tii->ti", here.information), 1e-300))
+    scale = 1.0 / np.sqrt(np.maximum(np.einsum("tii->ti", here.information), _LEAST))
     free = np.where(held, 0.0, scale)
     a = weights * free
     length = np.sqrt(np.square(a).sum(axis=1))

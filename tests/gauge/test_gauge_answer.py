@@ -6,6 +6,7 @@ import pytest
 from spc.errors import DataError
 from spc.gauge.answer import ANOVA, REML, gauge_study
 from spc.gauge.history import History
+from spc.gauge.verdict import judge
 
 
 def study(shape=(8, 3, 2, 3), points=4, seed=1):
@@ -78,3 +79,21 @@ def test_settings_out_of_range_are_refused():
         gauge_study(y, p, o, s, pool="sometimes")
     with pytest.raises(DataError, match="hits"):
         gauge_study(y, p, o, s, hits=0)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_whatever_the_layout_every_point_has_a_figure_inside_its_interval_or_words(seed):
+    rng = np.random.default_rng(seed)
+    rows, points = int(rng.integers(2, 40)), 3
+    codes = [rng.integers(0, rng.integers(1, 5), rows) for _ in range(3)]
+    y = np.round(rng.normal(size=(rows, points)) * 10.0 ** rng.integers(-3, 3), int(seed % 4))
+    y[rng.random(y.shape) < 0.2 * (seed % 3)] = np.nan
+    y[:, 0] = 3.3 if seed % 2 else np.nan
+    got = gauge_study(y, *codes, tolerance=np.tile([-1.0, 1.0], (points, 1))).quantities
+    bands = [*got.sd.values(), got.gauge, got.pieces, got.total, got.of_study, got.correlation]
+    for band in bands:
+        given = ~np.isnan(band.value)
+        ends = given & ~np.isnan(band.low)
+        assert ((band.low <= band.value) & (band.value <= band.high))[ends].all()
+        assert band.note or given.all()
+    assert len(judge(got)) == points
