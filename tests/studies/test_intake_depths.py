@@ -20,7 +20,11 @@ from spc.ingest.results import read_file
 from spc.store import read
 from spc.store.connection import open_store
 from spc.studies.arrays import pivot
+from spc.studies.capability import capability_study
 from spc.studies.intake import Taken, take_file
+from spc.studies.monitor import monitor
+from spc.studies.month import month_study
+from spc.studies.spans import month
 
 #: Coordinates of the tests have some 16 digits of a metre, so nanometres are safe.
 NANOMETRE = 1e-6
@@ -149,20 +153,34 @@ def empty(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder / "box.duckdb"
 
 
-def through_the_intake(empty: Path, *files: list[dict[str, object]]) -> pd.DataFrame:
-    """Return the deviations of files taken one after the other into a store of their own."""
+Rows = list[dict[str, object]]
+
+
+def through_the_intake(empty: Path, *ways: list[Rows]) -> list[pd.DataFrame]:
+    """Return the deviations of the same runs, taken into one store in several ways.
+
+    Each way is a list of files; its runs get a name of their own, which is taken off again.
+    """
     with tempfile.TemporaryDirectory() as name:
         path, file = Path(name, "s.duckdb"), Path(name, "rows.csv")
         shutil.copy(empty, path)
         with open_store(path) as store:
-            for rows in files:
-                file.write_text(csv_text(rows), encoding="utf-8")
-                take_file(store, read_file(file, Declared()), "tester")
-        return deviations(path)
+            for way, files in enumerate(ways):
+                for rows in files:
+                    own = [{**r, "serial": f"{way}{r['serial']}", "run": f"{way}{r['run']}"}
+                           for r in rows]  # fmt: skip
+                    file.write_text(csv_text(own), encoding="utf-8")
+                    take_file(store, read_file(file, Declared()), "tester")
+        found = deviations(path)
+    runs = found.index.astype(str)
+    return [
+        found[runs.str.startswith(str(way))].rename(index=lambda run: run[1:])
+        for way in range(len(ways))
+    ]
 
 
 @st.composite
-def measured(draw: st.DrawFn) -> tuple[Array, list[dict[str, object]]]:
+def measured(draw: st.DrawFn) -> tuple[Array, Rows]:
     """Draw the hits of a few pieces, some of them missing a check point or a hit."""
     count = draw(st.integers(1, 4))
     rng = np.random.default_rng(draw(st.integers(0, 2**32)))
@@ -177,44 +195,41 @@ def measured(draw: st.DrawFn) -> tuple[Array, list[dict[str, object]]]:
 
 @settings(max_examples=6, deadline=None)
 @given(case=measured(), seed=st.integers(0, 2**32))
-def test_a_piece_may_lie_anywhere(
-    case: tuple[Array, list[dict[str, object]]], seed: int, empty: Path
-) -> None:
+def test_a_piece_may_lie_anywhere(case: tuple[Array, Rows], seed: int, empty: Path) -> None:
     hits, runs = case
     rng = np.random.default_rng(seed)
     turned = posed(hits, Rotation.random(len(hits), rng=rng).as_matrix(),
                    rng.uniform(-1500, 1500, (len(hits), 3)))  # fmt: skip
-    here, there = (through_the_intake(empty, hit_rows(PLAN, h, runs)) for h in (hits, turned))
+    here, there = through_the_intake(empty, *([hit_rows(PLAN, h, runs)] for h in (hits, turned)))
+    assert len(here) == len(runs)
     pd.testing.assert_frame_equal(here, there, atol=NANOMETRE, rtol=0)
 
 
 @settings(max_examples=6, deadline=None)
 @given(case=measured(), unit=st.sampled_from([("in", 25.4), ("thou", 0.0254)]))
 def test_a_unit_is_only_a_way_of_writing(
-    case: tuple[Array, list[dict[str, object]]], unit: tuple[str, float], empty: Path
+    case: tuple[Array, Rows], unit: tuple[str, float], empty: Path
 ) -> None:
     hits, runs = case
-    plain = through_the_intake(empty, hit_rows(PLAN, hits, runs))
     name, per = unit
-    other = through_the_intake(
-        empty, hit_rows(PLAN, hits, [{**r, "unit": name} for r in runs], per=per)
-    )
-    pd.testing.assert_frame_equal(plain, other, atol=NANOMETRE, rtol=0)
+    other = hit_rows(PLAN, hits, [{**r, "unit": name} for r in runs], per=per)
+    here, there = through_the_intake(empty, [hit_rows(PLAN, hits, runs)], [other])
+    pd.testing.assert_frame_equal(here, there, atol=NANOMETRE, rtol=0)
 
 
 @settings(max_examples=6, deadline=None)
 @given(case=measured(), order=st.randoms(use_true_random=False))
 def test_neither_the_order_of_rows_nor_of_files_matters(
-    case: tuple[Array, list[dict[str, object]]], order: random.Random, empty: Path
+    case: tuple[Array, Rows], order: random.Random, empty: Path
 ) -> None:
     rows = hit_rows(PLAN, *case)
     apart = [[row for row in rows if row["run"] == run["run"]] for run in case[1]]
     mixed = rows[:]
     order.shuffle(mixed)
     order.shuffle(apart)
-    whole = through_the_intake(empty, rows)
-    pd.testing.assert_frame_equal(whole, through_the_intake(empty, mixed), atol=NANOMETRE, rtol=0)
-    pd.testing.assert_frame_equal(whole, through_the_intake(empty, *apart), atol=NANOMETRE, rtol=0)
+    whole, *others = through_the_intake(empty, [rows], [mixed], apart)
+    for other in others:
+        pd.testing.assert_frame_equal(whole, other, atol=NANOMETRE, rtol=0)
 
 
 def test_two_thousand_pieces_are_taken_whole(
@@ -225,7 +240,14 @@ def test_two_thousand_pieces_are_taken_whole(
     with open_store(tmp_path / "many.duckdb", read_only=True) as store:
         counts = {t: store.scalar(f"SELECT count(*) FROM {t}") for t in
                   ("run", "piece", "fit", "hit", "deviation")}  # fmt: skip
+        chart, able = monitor(store), capability_study(store, span="B000..B399")
+        seen = month_study(store, month("2026-01"))
     assert counts == {"run": 2000, "piece": 2000, "fit": 2000, "hit": 72_000, "deviation": 24_000}
+    assert len(chart.rows.labels) == 400
+    assert chart.values.shape == (400, len(chart.series.names))
+    assert (able.pieces, able.batches) == (2000, 400)
+    # One an hour from the 5th of January at 8 o'clock.
+    assert seen.pieces == 26 * 24 + 16
 
 
 @pytest.fixture
