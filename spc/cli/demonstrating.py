@@ -16,6 +16,7 @@ from spc.store import read
 from spc.store.audit import record, who_is_here
 from spc.store.connection import Store, create_store, open_store
 from spc.studies import plans
+from spc.studies.drift import drift_study
 from spc.studies.history import production
 from spc.studies.hit_check import SuspectHit, suspect_hits
 from spc.studies.intake import take_file
@@ -37,6 +38,8 @@ class Demonstrated:
         The newest month.
     suspects
         Hits that do not belong, over the whole history.
+    drift
+        What kind of drift the whole history shows, in sentences.
     """
 
     store: Path
@@ -45,6 +48,7 @@ class Demonstrated:
     runs: int
     month: Month
     suspects: tuple[SuspectHit, ...]
+    drift: tuple[str, ...]
 
 
 def demonstrate(folder: Path, store_path: Path, reports: Path, *, progress: bool) -> Demonstrated:
@@ -57,11 +61,13 @@ def demonstrate(folder: Path, store_path: Path, reports: Path, *, progress: bool
         newest = past.runs["measured_at"].max()
         study = month_study(store, period(f"{newest:%Y-%m}"), plan.part, plan.revision)
         suspects = suspect_hits(store, past)
+        drift = drift_study(store, plan.part, plan.revision).sentences
         runs = len(read.known_runs(store))
     page = write_month(study, reports)
     return Demonstrated(
-        store=store_path, page=page, files=files, runs=runs, month=study, suspects=suspects
-    )
+        store=store_path, page=page, files=files, runs=runs, month=study, suspects=suspects,
+        drift=drift,
+    )  # fmt: skip
 
 
 def _make_samples(folder: Path) -> None:
