@@ -35,7 +35,7 @@ def command(folder: Path, store_path: Path, reports: Path, as_json: bool) -> Non
         say_json(shown)
     else:
         text = demo_text(
-            shown.month, shown.suspects, shown.drift, store=shown.store, page=shown.page, files=shown.files,
-            runs=shown.runs,
+            shown.month, shown.suspects, shown.drift, store=shown.store, page=shown.page,
+            files=shown.files, runs=shown.runs,
         )  # fmt: skip
         click.echo(text)

@@ -17,7 +17,7 @@ from spc.studies.covariates import TEMPERATURE, Covariate, explain
 from spc.studies.history import History
 from spc.studies.monitor import Monitor, charted
 from spc.studies.order import MEASURED, in_order
-from spc.studies.shape_series import Shapes, shapes_of
+from spc.studies.shape_series import SIZE, Shapes, shapes_of
 from spc.studies.signals import ListedSignal, listed
 from spc.studies.spans import in_span
 
@@ -304,7 +304,11 @@ def unconditioned(past: History) -> tuple[Unconditioned, ...]:
 
 
 def _sentences(found: list[ShapeDrift]) -> tuple[str, ...]:
-    said = [_sentence(shape) for shape in found if shape.signals]
+    moved = [shape for shape in found if shape.signals]
+    if any(shape.shape == SIZE for shape in moved):
+        # The sizes along the axes say the same in three numbers.
+        moved = [s for s in moved if not s.shape.startswith(f"{SIZE} along")]
+    said = [_sentence(shape) for shape in moved]
     return tuple(said) or ("No shape shows a signal.",)
 
 
