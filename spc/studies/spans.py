@@ -9,8 +9,8 @@ import pandas as pd
 
 from spc.errors import InputError, NotFoundError
 
-_DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
-_MONTH = re.compile(r"\d{4}-(0[1-9]|1[0-2])")
+_DAY = re.compile(r"[12]\d{3}-\d{2}-\d{2}")
+_MONTH = re.compile(r"[12]\d{3}-(0[1-9]|1[0-2])")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,8 +48,8 @@ def in_span(runs: pd.DataFrame, text: str) -> npt.NDArray[np.bool_]:
     text
         'FIRST..LAST', both included, or one day, month or batch.
     """
-    first, _, last = text.partition("..")
-    ends = (first.strip(), (last or first).strip())
+    first, dots, last = text.partition("..")
+    ends = (first.strip(), (last if dots else first).strip())
     if not all(ends):
         raise InputError(
             f"'{text}' is not a span", do="write FIRST..LAST, with days, months or batches"
@@ -57,6 +57,16 @@ def in_span(runs: pd.DataFrame, text: str) -> npt.NDArray[np.bool_]:
     if all(_is_date(end) for end in ends):
         return _in_days(runs, *ends)
     return _in_batches(runs, *ends)
+
+
+def in_span_of(
+    whole: pd.DataFrame, runs: pd.DataFrame, text: str
+) -> npt.NDArray[np.bool_]:  # fmt: skip
+    """Return which of ``runs`` lie in a span of the ``whole`` history that they were taken from.
+
+    A span that ends with a batch of one mould says something of the runs of the others too.
+    """
+    return np.asarray(runs["run_id"].isin(set(whole["run_id"][in_span(whole, text)])))
 
 
 def _is_date(text: str) -> bool:
@@ -73,11 +83,16 @@ def _in_days(runs: pd.DataFrame, first: str, last: str) -> npt.NDArray[np.bool_]
 
 
 def day(text: str) -> pd.Timestamp:
-    """Return the first moment of a day or month, UTC."""
+    """Return the first moment of a day or month, UTC; written in no other way than these two.
+
+    A day such as 06/07/2026 is June to some and July to others.
+    """
     try:
-        return pd.Timestamp(text if _DAY.fullmatch(text) else f"{text}-01")
+        if _is_date(text):
+            return pd.Timestamp(text if _DAY.fullmatch(text) else f"{text}-01")
     except ValueError:
-        raise InputError(f"'{text}' is not a day", do="write it as 2026-04-01") from None
+        pass
+    raise InputError(f"'{text}' is not a day", do="write it as 2026-04-01")
 
 
 def _in_batches(runs: pd.DataFrame, first: str, last: str) -> npt.NDArray[np.bool_]:
