@@ -94,11 +94,12 @@ def _by_chance(month: Month) -> Html:
     if not known.charts:
         return el("p", *sentences([known.words]))
     charts = count(known.charts, "chart")
-    expected = "fewer than one" if known.charts_with_any < 1 else f"{known.charts_with_any:.0f}"
+    some = known.charts_with_any
+    expected = "fewer than one" if some < 1 else f"about {some:.0f}"
     return el(
         "p",
         f"{known.found} of {charts} show a signal in {month.period.name} (points of the fit "
-        f"apart). With nothing wrong it would be about {expected} ({known.words}).",
+        f"apart). With nothing wrong it would be {expected} ({known.words}).",
     )
 
 

@@ -9,6 +9,8 @@ from spc.pages.figures.strands import Floats
 
 #: Height of a line, and width of a letter (in bold type), in pixels at the map's text size.
 LINE, LETTER = 14.0, 7.0
+#: Room that a label leaves to other marks where it can, pixels.
+CLEAR = 9.0
 #: Where a label may stand, the best first: the name that figures use, and which way it grows.
 PLACES = (
     ("middle right", 1, 0), ("middle left", -1, 0), ("bottom center", 0, -1),
@@ -48,11 +50,15 @@ def placed(labels: Sequence[Label], frame: tuple[float, float, float, float]) ->
         Left, bottom, right and top of the picture, pixels; a label would rather stay inside.
     """
     taken = [_mark_box(label) for label in labels]
+    near = np.array([_mark_box(label, CLEAR) for label in labels])
     chosen = []
-    for label in labels:
+    for own, label in enumerate(labels):
+        others = np.delete(near, own, axis=0)
         boxes = [(name, _box(label, right, up)) for name, right, up in PLACES]
+        # Near another mark a label would be read as that one's.
         costs = [
-            _cost(box, np.array(taken), frame) + 0.01 * at for at, (_, box) in enumerate(boxes)
+            _cost(box, np.array(taken), frame) + 0.5 * _shared(box, others) + 0.01 * at
+            for at, (_, box) in enumerate(boxes)
         ]
         name, box = boxes[int(np.argmin(costs))]
         taken.append(box)
@@ -60,8 +66,9 @@ def placed(labels: Sequence[Label], frame: tuple[float, float, float, float]) ->
     return tuple(chosen)
 
 
-def _mark_box(label: Label) -> Floats:
-    return np.array([label.x, label.y, label.x, label.y]) + label.radius * np.array([-1, -1, 1, 1])
+def _mark_box(label: Label, room: float = 0.0) -> Floats:
+    half = label.radius + room
+    return np.array([label.x, label.y, label.x, label.y]) + half * np.array([-1, -1, 1, 1])
 
 
 def _box(label: Label, right: int, up: int) -> Floats:
@@ -76,10 +83,14 @@ def _box(label: Label, right: int, up: int) -> Floats:
 
 def _cost(box: Floats, taken: Floats, frame: tuple[float, float, float, float]) -> float:
     """Return the area that a box shares with others and leaves outside the frame."""
-    wide = np.minimum(box[2], taken[:, 2]) - np.maximum(box[0], taken[:, 0])
-    tall = np.minimum(box[3], taken[:, 3]) - np.maximum(box[1], taken[:, 1])
-    shared = np.where((wide > 0) & (tall > 0), wide * tall, 0.0).sum()
     inside = max(0.0, min(box[2], frame[2]) - max(box[0], frame[0])) * max(
         0.0, min(box[3], frame[3]) - max(box[1], frame[1])
     )
-    return float(shared + 2 * ((box[2] - box[0]) * (box[3] - box[1]) - inside))
+    return _shared(box, taken) + 2 * float((box[2] - box[0]) * (box[3] - box[1]) - inside)
+
+
+def _shared(box: Floats, others: Floats) -> float:
+    """Return the area that a box shares with others, (n, 4)."""
+    wide = np.minimum(box[2], others[:, 2]) - np.maximum(box[0], others[:, 0])
+    tall = np.minimum(box[3], others[:, 3]) - np.maximum(box[1], others[:, 1])
+    return float(np.where((wide > 0) & (tall > 0), wide * tall, 0.0).sum())
