@@ -1,17 +1,24 @@
 """Limits from a budget of false alarms over all the charts of a part."""
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
-import pandas as pd
+from scipy.optimize import brentq
 
-from spc.charts.budget import ALONE, budget
+from spc.charts.budget import ALONE
+from spc.charts.estimated import mean_range_law
+from spc.charts.sigma import moving_ranges
+from spc.charts.tails import normal_sf
 from spc.errors import InputError
 from spc.studies.arrays import Array
+from spc.studies.lines import EWMA_WIDTH, FEWEST, LAMBDA, WIDTH
 from spc.studies.moments import ChartRows
 from spc.studies.series import SeriesSet
 
 DAYS_A_MONTH = 30.4375
+#: Variance of a single value over that of the moving average, once it has settled.
+SMOOTHED = (2.0 - LAMBDA) / LAMBDA
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -20,8 +27,9 @@ class Allowed:
 
     Parameters
     ----------
-    width
-        (series,), half width of the limits in sigma, wider where fewer values stand behind them.
+    width, average_width
+        (rows, series), half width of the limits of values in sigma, and of moving averages in
+        their own standard deviations; wider where fewer values stand behind them.
     rules
         Rules that go with it: the limits alone.
     words
@@ -29,44 +37,94 @@ class Allowed:
     """
 
     width: Array
+    average_width: Array
     rules: tuple[str, ...]
     words: str
 
 
 def allowance(rows: ChartRows, series: SeriesSet, months: float) -> Allowed:
-    """Return limits that raise one false alarm in ``months`` over all charts together.
+    """Return limits that raise at most one false alarm in ``months`` over all charts together.
 
-    Values and moving averages share the budget equally. The limits of values allow for the few
-    they stand on; fit points are charted but not counted, since the modes say the same.
+    Values and moving averages share the budget equally. Both allow for the few values that a
+    mould's centre and the common spread stand on, on average over shops (Quesenberry 1993). Of a
+    moving average every point beyond counts, though several in a row are one alarm, so its half is
+    seldom used up. Fit points are charted but not counted, since the modes say the same.
 
     Raises
     ------
     InputError
         Where the budget or the history is too short.
     """
-    if not months > 0:
-        raise InputError(f"a budget of {months:g} months", do="use more than 0")
-    span = (rows.times.max() - rows.times.min()) / np.timedelta64(1, "D")
-    if len(rows.labels) < 2 or span <= 0:
+    charts = max(1, int((~series.fit_point).sum())) * len(set(rows.moulds))
+    pieces = _pieces_a_month(rows, months)
+    rate = 0.5 / (months * charts * pieces)
+    if not rate < 0.5:
+        raise InputError(
+            f"a budget of {months:g} months is spent before a point comes in", do="use more months"
+        )
+    width, average_width = _widths(rows, rate)
+    return Allowed(
+        width=width,
+        average_width=average_width,
+        rules=ALONE,
+        words=f"limits for at most one false alarm in {months:g} months over {charts} charts of "
+        f"about {pieces:.1f} points a month: {_range(width)} sigma from the centre, and "
+        f"{_range(average_width)} of its own for the moving average; the fewer values stand behind "
+        "them, the wider",
+    )
+
+
+def _pieces_a_month(rows: ChartRows, months: float) -> float:
+    """Return how many points a month the chart of one mould gets, on average."""
+    if not (months > 0 and np.isfinite(months)):
+        raise InputError(f"a budget of {months:g} months", do="use a number above 0")
+    span = float((rows.times.max() - rows.times.min()) / np.timedelta64(1, "D"))
+    if span <= 0:
         raise InputError(
             "a history too short to say how many points a month brings",
             do="chart without --budget",
         )
-    moulds = len(set(rows.moulds))
-    charts = max(1, int((~series.fit_point).sum())) * moulds
-    pieces = len(rows.labels) / moulds / (float(span) / DAYS_A_MONTH)
-    stand_on = np.isfinite(rows.values[rows.baseline]).sum(axis=0)
-    by_n = {int(n): _width(charts, pieces, months, int(n)) for n in pd.unique(stand_on)}
-    width = np.array([by_n[int(n)] for n in stand_on])
-    return Allowed(
-        width=width,
-        rules=ALONE,
-        words=f"limits for one false alarm in {months:g} months over {charts} charts of about "
-        f"{pieces:.1f} points a month: {width.min():.2f} to {width.max():.2f} sigma from the "
-        "centre, wide since few values stand behind them",
-    )
+    return len(rows.labels) / len(set(rows.moulds)) / (span / DAYS_A_MONTH)
 
 
-def _width(charts: int, pieces: float, months: float, n: int) -> float:
-    """Return the width for half the budget, from so many values."""
-    return float(budget(charts, pieces, months=months, alarms=0.5, m=max(n, 2)).width)
+def _widths(rows: ChartRows, rate: float) -> tuple[Array, Array]:
+    """Return widths (rows, series) of values and moving averages, each at this rate."""
+    x, base = rows.values, rows.baseline
+    ranges = np.isfinite(moving_ranges(x[base], spans=rows.spans[base])).sum(axis=0)
+    known = np.isfinite(x[base]).sum(axis=0) >= FEWEST
+    common = np.array([_known_center(int(r), rate) if k else np.nan
+                       for r, k in zip(ranges, known, strict=True)])  # fmt: skip
+    width, average = np.full(x.shape, WIDTH), np.full(x.shape, EWMA_WIDTH)
+    for mould in np.unique(rows.spans):
+        mine = rows.spans == mould
+        n = np.isfinite(x[mine & base]).sum(axis=0)
+        usable = np.isfinite(common) & (n > 0)
+        share = np.divide(1.0, n, where=n > 0, out=np.full(n.shape, np.inf))
+        width[mine] = np.where(usable, common * np.sqrt(1 + share), WIDTH)
+        average[mine] = np.where(usable, common * np.sqrt(1 + SMOOTHED * share), EWMA_WIDTH)
+    return width, average
+
+
+@cache
+def _known_center(ranges: int, rate: float) -> float:
+    """Return the width at this rate where the centre is known and sigma is from so many ranges.
+
+    A centre from n values adds 1/n to the variance of what is judged, so that limits about it are
+    as wide times the root of 1 + 1/n.
+    """
+    if ranges < 1:
+        return np.nan
+    sigma, weight = mean_range_law(ranges + 1)
+
+    def excess(width: float) -> float:
+        return float(np.log(2.0 * float(weight @ normal_sf(width * sigma)) / rate))
+
+    high = 1.0
+    while excess(high) > 0:
+        high *= 1.5
+    return float(brentq(excess, 1e-3, high, xtol=1e-9))
+
+
+def _range(width: Array) -> str:
+    low, high = f"{width.min():.2f}", f"{width.max():.2f}"
+    return low if low == high else f"{low} to {high}"

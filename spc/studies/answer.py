@@ -29,7 +29,8 @@ def answer(
 
 def _process(plan: Plan, period: Period, pieces: int, states: tuple[PointState, ...]) -> str:
     moved = [s for s in states if s.signals]
-    head = f"{_many(pieces, 'piece')} of {plan.name} were measured in {period.name}"
+    were = "was" if pieces == 1 else "were"
+    head = f"{_many(pieces, 'piece')} of {plan.name} {were} measured in {period.name}"
     if states and all(s.state == NO_LIMITS for s in states):
         return f"{head}; the history is too short for limits, so drift cannot be judged yet."
     if not moved:

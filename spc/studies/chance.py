@@ -10,7 +10,8 @@ from spc.charts.estimated import estimated_limits
 from spc.charts.runlength import rules_run_length
 from spc.charts.runlength_memory import ewma_run_length
 from spc.charts.tails import normal_sf
-from spc.studies.monitor import EWMA_WIDTH, LAMBDA, WIDTH, Monitor
+from spc.studies.lines import EWMA_WIDTH, LAMBDA, WIDTH
+from spc.studies.monitor import Monitor
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

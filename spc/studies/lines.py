@@ -1,6 +1,6 @@
 """Centre and sigma of every row and series: from a baseline, or from the sets in force."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -12,6 +12,12 @@ from spc.studies.moments import ChartRows
 
 #: Fewest baseline values that get limits (common practice, no published source).
 FEWEST = 8
+
+
+#: Limits lie so many standard deviations from the centre.
+WIDTH = 3.0
+#: Weight and limit of the moving average: in control for about 370 points (Lucas and Saccucci).
+LAMBDA, EWMA_WIDTH = 0.2, 2.86
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -30,8 +36,14 @@ class Lines:
         (rows, series), label of the stretch within which rows may be compared.
     width
         (rows, series), half width of the limits in sigma.
+    average_width
+        (rows, series), half width of the moving average's limits, in its own standard deviations.
+    sets
+        (rows, series), number of the frozen set in force; -1 where none.
     frozen
-        (series,), True where the limits are frozen ones.
+        (series,), True where the limits are frozen ones, of one mould at least.
+    frozen_moulds
+        One a series: the moulds that have frozen limits.
     baseline_sigma
         (series,), sigma of the baseline before it was found usable.
     """
@@ -42,19 +54,25 @@ class Lines:
     n: npt.NDArray[np.int64]
     spans: npt.NDArray[np.int64]
     width: Array
+    average_width: Array
+    sets: npt.NDArray[np.int64]
     frozen: npt.NDArray[np.bool_]
+    frozen_moulds: tuple[tuple[str, ...], ...]
     baseline_sigma: Array
 
 
-def baseline_lines(rows: ChartRows, width: float | Array = 3.0) -> Lines:
+def baseline_lines(
+    rows: ChartRows, width: float | Array = WIDTH, average_width: float | Array = EWMA_WIDTH
+) -> Lines:
     """Return lines from the baseline: each mould its own centre, the spread common.
 
     Parameters
     ----------
     rows
         The rows.
-    width
-        Half width of the limits in sigma, one or (series,).
+    width, average_width
+        Half width of the limits in sigma, and of those of the moving average in its own: a number,
+        or (rows, series).
     """
     x, inside = rows.values, rows.baseline
     own = individuals_sigma(x[inside], spans=rows.spans[inside])
@@ -62,18 +80,21 @@ def baseline_lines(rows: ChartRows, width: float | Array = 3.0) -> Lines:
     usable = (n >= FEWEST) & (own.sigma > 0)
     sigma = np.where(usable, own.sigma, np.nan)
     return Lines(
-        center=_centers(x, rows),
+        center=centers(x, rows),
         sigma=np.broadcast_to(sigma, x.shape).copy(),
         sigma_df=own.df,
         n=n,
         spans=np.repeat(rows.spans[:, None], x.shape[1], axis=1),
         width=np.broadcast_to(width, x.shape).copy(),
+        average_width=np.broadcast_to(average_width, x.shape).copy(),
+        sets=np.full(x.shape, -1, dtype=np.int64),
         frozen=np.zeros(x.shape[1], dtype=bool),
+        frozen_moulds=((),) * x.shape[1],
         baseline_sigma=own.sigma,
     )
 
 
-def _centers(x: Array, rows: ChartRows) -> Array:
+def centers(x: Array, rows: ChartRows) -> Array:
     """Return each mould's own baseline mean at each of its rows; a mould without one has NaN."""
     center = np.full(x.shape, np.nan)
     for mould in np.unique(rows.spans):
@@ -89,33 +110,49 @@ def _centers(x: Array, rows: ChartRows) -> Array:
 def with_sets(
     lines: Lines, rows: ChartRows, names: tuple[str, ...], sets: tuple[LimitSet, ...]
 ) -> Lines:
-    """Return the lines with frozen sets in place of the baseline, where a series has any.
+    """Return the lines with frozen sets in place of the baseline, where a series of a mould has any.
 
-    Rows before the first set of a series, and outside its baseline, then have no limits: a new set
-    never judges what came before it.
+    Rows before the first set of such a chart, and outside its baseline, then have no limits: a new
+    set never judges what came before it. A mould that has no set keeps the baseline's limits.
     """
-    known = {s.series for s in sets if s.by == rows.by}
-    if not known & set(names):
-        return lines
-    center, sigma, spans = lines.center.copy(), lines.sigma.copy(), lines.spans.copy()
-    width = lines.width.copy()
-    df, n, frozen = lines.sigma_df.copy(), lines.n.copy(), lines.frozen.copy()
+    known = {(s.series, s.mould) for s in sets if s.by == rows.by}
     moulds = np.array(rows.moulds, dtype=object)
-    for column, name in enumerate(names):
-        if name not in known:
-            continue
-        frozen[column] = True
-        center[:, column], sigma[:, column] = np.nan, np.nan
-        for mould in sorted(set(rows.moulds)):
-            mine = np.flatnonzero(moulds == mould)
-            which = set_numbers(sets, name, mould, rows.by, rows.times[mine])
-            for number in np.unique(which[which >= 0]):
-                at = mine[which == number]
-                center[at, column], sigma[at, column] = sets[number].center, sets[number].sigma
-                width[at, column] = sets[number].width
-                df[column], n[column] = sets[number].sigma_df, sets[number].n
-            spans[mine, column] = lines.spans[mine, column] * (len(sets) + 1) + which + 1
-    return Lines(
-        center=center, sigma=sigma, sigma_df=df, n=n, spans=spans, width=width, frozen=frozen,
-        baseline_sigma=lines.baseline_sigma,
-    )  # fmt: skip
+    charts = [
+        (column, mould)
+        for column, name in enumerate(names)
+        for mould in sorted(set(rows.moulds))
+        if (name, mould) in known
+    ]
+    if not charts:
+        return lines
+    out = replace(lines, **{f: getattr(lines, f).copy() for f in _CHANGED})
+    # Room for the number of a set in each label: none is shared by two moulds.
+    out.spans[:, sorted({column for column, _ in charts})] *= len(sets) + 1
+    named: dict[int, tuple[str, ...]] = {}
+    for column, mould in charts:
+        mine = np.flatnonzero(moulds == mould)
+        which = set_numbers(sets, names[column], mould, rows.by, rows.measured[mine])
+        _put(out, mine, column, which, sets)
+        named[column] = (*named.get(column, ()), mould)
+    out.frozen[list(named)] = True
+    frozen_moulds = tuple(named.get(k, ()) for k in range(len(names)))
+    return replace(out, frozen_moulds=frozen_moulds)
+
+
+_CHANGED = ("center", "sigma", "sigma_df", "n", "spans", "width", "average_width", "sets", "frozen")
+
+
+def _put(
+    out: Lines, mine: npt.NDArray[np.int64], column: int, which: npt.NDArray[np.int64],
+    sets: tuple[LimitSet, ...],
+) -> None:  # fmt: skip
+    """Write the sets in force into one mould's rows of one series."""
+    out.center[mine, column], out.sigma[mine, column] = np.nan, np.nan
+    for number in np.unique(which[which >= 0]):
+        at, one = mine[which == number], sets[number]
+        out.center[at, column], out.sigma[at, column] = one.center, one.sigma
+        out.width[at, column] = one.width
+        out.average_width[at, column] = EWMA_WIDTH * one.width / WIDTH
+        out.sigma_df[column], out.n[column] = one.sigma_df, one.n
+    out.sets[mine, column] = which
+    out.spans[mine, column] += which + 1

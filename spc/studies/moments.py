@@ -10,6 +10,8 @@ from spc.errors import InputError
 from spc.studies.arrays import Array
 
 PIECE, BATCH = "piece", "batch"
+#: Column that keeps the measuring time where runs are put in order by another.
+MEASURED_AT = "truly_measured_at"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -23,7 +25,9 @@ class ChartRows:
     labels
         Serial or batch of each row.
     times
-        (rows,), its (first) measuring time, UTC.
+        (rows,), its (first) time in the order asked for, UTC.
+    measured
+        (rows,), its first measuring time, UTC: limits are in force by it, whatever the order.
     moulds
         Mould of each row; empty text where unknown.
     spans
@@ -39,6 +43,7 @@ class ChartRows:
     by: str
     labels: tuple[str, ...]
     times: npt.NDArray[np.datetime64]
+    measured: npt.NDArray[np.datetime64]
     moulds: tuple[str, ...]
     spans: npt.NDArray[np.int64]
     pieces: npt.NDArray[np.int64]
@@ -65,10 +70,13 @@ def chart_rows(
     means = _group_means(values, codes, len(first))
     inside = np.bincount(codes, weights=baseline, minlength=len(first))
     pieces = np.bincount(codes, minlength=len(first))
+    measured = runs[MEASURED_AT if MEASURED_AT in runs else "measured_at"]
+    earliest = measured.groupby(codes).min().to_numpy(dtype="datetime64[us]")
     return ChartRows(
         by=by,
         labels=tuple(str(labels.iloc[first[at]]) for at in order),
         times=runs["measured_at"].to_numpy(dtype="datetime64[us]")[first[order]],
+        measured=earliest[order],
         moulds=moulds,
         spans=pd.factorize(pd.Series(moulds, dtype=object))[0].astype(np.int64),
         pieces=pieces[order],

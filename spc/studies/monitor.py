@@ -17,17 +17,25 @@ from spc.errors import InputError
 from spc.plan import Plan
 from spc.store import read
 from spc.store.connection import Store
-from spc.studies.allowance import Allowed, allowance
+from spc.studies.allowance import allowance
 from spc.studies.arrays import Array
 from spc.studies.chosen_set import past_of
 from spc.studies.granted import Granted, granted
 from spc.studies.history import History
 from spc.studies.limit_sets import LimitSet, limit_sets
-from spc.studies.lines import FEWEST, Lines, baseline_lines, with_sets
+from spc.studies.lines import (
+    EWMA_WIDTH,
+    FEWEST,
+    LAMBDA,
+    WIDTH,
+    Lines,
+    baseline_lines,
+    with_sets,
+)
 from spc.studies.moments import BATCH, ChartRows, chart_rows
 from spc.studies.order import MEASURED, in_order
 from spc.studies.series import SeriesSet, all_series, chosen
-from spc.studies.spans import in_span
+from spc.studies.spans import in_span, in_span_of
 
 #: Pieces or batches that the limits stand on where no baseline is named.
 FIRST_PIECES, FIRST_BATCHES = 40, 12
@@ -35,10 +43,6 @@ FIRST_PIECES, FIRST_BATCHES = 40, 12
 SETTLED = 25
 #: Share of the spread between batches from which a chart of single pieces is warned of.
 ALIKE = 0.15
-#: Limits lie so many standard deviations from the centre.
-WIDTH = 3.0
-#: Weight and limit of the moving average: in control for about 370 points (Lucas and Saccucci).
-LAMBDA, EWMA_WIDTH = 0.2, 2.86
 
 VALUE_CHART, EWMA_CHART, RANGE_CHART = "values", "moving average", "moving range"
 
@@ -113,9 +117,12 @@ class Monitor:
     n_baseline
         (series,), values that the newest limits stand on.
     frozen
-        (series,), True where the limits are frozen ones.
+        (series,), True where the limits are frozen ones, of one mould at least.
     width
         (rows, series), half width of the limits in sigma.
+    spans
+        (rows, series), label of the stretch within which rows are compared: one mould, under one
+        set of limits.
     granted
         What the charts take for granted, tested on the baseline.
     baseline
@@ -150,6 +157,7 @@ class Monitor:
     n_baseline: npt.NDArray[np.int64]
     frozen: npt.NDArray[np.bool_]
     width: Array
+    spans: npt.NDArray[np.int64]
     granted: tuple[Granted, ...]
     baseline: str
     rules: tuple[str, ...]
@@ -171,7 +179,7 @@ def monitor(
     span: str | None = None,
     result_set: str = "",
     order: str = MEASURED,
-    rules: tuple[str, ...] = DEFAULT,
+    rules: tuple[str, ...] | None = None,
     months: float | None = None,
 ) -> Monitor:
     """Chart series of a part.
@@ -197,23 +205,23 @@ def monitor(
     order
         ``measured`` or ``moulded``: the time by which runs are put in order.
     rules
-        Rules to look for, in words.
+        Rules to look for, in words; where None those of the frozen limits, and else the usual ones.
     months
         Budget: limits wide enough for one false alarm in so many months over all the charts
-        together; the usual ones where None. Run rules do not go with a budget.
+        together; the usual ones where None. Run rules and frozen limits do not go with a budget.
     """
-    _check_rules(rules)
+    _check_rules(rules, months)
     past = past_of(store, part, revision, result_set)
     plan = past.plan
-    if mould is not None:
-        past = past.where(np.asarray(past.runs["mould"] == mould))
     if span is not None:
         past = past.where(in_span(past.runs, span))
+    whole = in_order(past, order)
+    past = whole if mould is None else whole.where(np.asarray(whole.runs["mould"] == mould))
     if past.runs.empty:
         raise InputError("no run left to chart", do="widen --span, or name another --mould")
     sets = limit_sets(store, plan.part, plan.revision) if baseline is None else ()
     return charted(
-        in_order(past, order),
+        past,
         read.events(store, plan.part),
         names=names,
         by=by,
@@ -221,13 +229,19 @@ def monitor(
         sets=sets,
         rules=rules,
         months=months,
+        whole=whole.runs,
     )
 
 
-def _check_rules(rules: tuple[str, ...]) -> None:
-    for rule in rules:
+def _check_rules(rules: tuple[str, ...] | None, months: float | None) -> None:
+    for rule in rules or ():
         if rule not in RULES:
             raise InputError(f"no rule '{rule}'", do=f"use {'; '.join(RULES)}")
+    if rules is not None and months is not None:
+        raise InputError(
+            "a budget looks for values beyond the limits and moving averages only",
+            do="leave --rule or --budget out",
+        )
 
 
 def charted(
@@ -238,28 +252,43 @@ def charted(
     by: str = BATCH,
     baseline: str | None = None,
     sets: tuple[LimitSet, ...] = (),
-    rules: tuple[str, ...] = DEFAULT,
+    rules: tuple[str, ...] | None = None,
     months: float | None = None,
     of: SeriesSet | None = None,
+    whole: pd.DataFrame | None = None,
 ) -> Monitor:
     """Chart a history that is already read, under frozen ``sets`` where there are any.
 
-    ``of`` charts other series of the same runs than the points and the fit's own figures.
+    ``of`` charts other series of the same runs than the points and the fit's own figures. The
+    baseline is named among the runs of ``whole``, where these are but a part of them.
     """
     series = all_series(past) if of is None else of
     series = series if names is None else chosen(series, names)
-    inside, words = baseline_of(past.runs, by, baseline)
+    inside, words = baseline_of(past.runs, by, baseline, whole)
     scaled = np.where(series.skewed, np.cbrt(series.values**2), series.values)
     rows = chart_rows(past.runs, scaled, inside, by)
-    allowed = None if months is None else allowance(rows, series, months)
-    wanted = rules if allowed is None else allowed.rules
-    return _charts(past, series, rows, words, events, sets, wanted, allowed)
+    if months is None:
+        lines = with_sets(baseline_lines(rows), rows, series.names, sets)
+        return _charts(past, series, rows, words, events, lines, sets, rules, None)
+    if {(s.series, s.by) for s in sets} & {(name, by) for name in series.names}:
+        raise InputError(
+            "frozen limits have a width of their own, not that of a budget",
+            do="add --baseline to look past them",
+        )
+    allowed = allowance(rows, series, months)
+    lines = baseline_lines(rows, allowed.width, allowed.average_width)
+    return _charts(past, series, rows, words, events, lines, (), allowed.rules, allowed.words)
 
 
-def baseline_of(runs: pd.DataFrame, by: str, text: str | None) -> tuple[npt.NDArray[np.bool_], str]:
-    """Return which runs are in the baseline, and that in words."""
+def baseline_of(
+    runs: pd.DataFrame, by: str, text: str | None, whole: pd.DataFrame | None = None
+) -> tuple[npt.NDArray[np.bool_], str]:
+    """Return which runs are in the baseline, and that in words.
+
+    A baseline that is named is looked up among the runs of ``whole``, all moulds', where given.
+    """
     if text is not None:
-        inside = in_span(runs, text)
+        inside = in_span_of(runs if whole is None else whole, runs, text)
         if not inside.any():
             raise InputError(f"no run lies in the baseline {text}", do="name another span")
         return inside, text
@@ -278,14 +307,18 @@ def _charts(
     rows: ChartRows,
     words: str,
     events: pd.DataFrame,
+    lines: Lines,
     sets: tuple[LimitSet, ...],
-    rules: tuple[str, ...],
-    allowed: Allowed | None,
+    rules: tuple[str, ...] | None,
+    budget: str | None,
 ) -> Monitor:
-    width = WIDTH if allowed is None else allowed.width
-    lines = with_sets(baseline_lines(rows, width), rows, series.names, sets)
     x, center, sigma = rows.values, lines.center, lines.sigma
-    drawn = _drawn(x, lines, rules)
+    used = np.unique(lines.sets[lines.sets >= 0])
+    own = [rule for k in used for rule in sets[k].rules] if rules is None else []
+    wanted = tuple(dict.fromkeys((*(DEFAULT if rules is None else rules), *own)))
+    drawn = _drawn(x, lines, wanted)
+    if rules is None:
+        _only_their_own(drawn, lines, sets)
     shown = _shown(series, x, center, sigma * lines.width, drawn)
     last = _last_known(sigma)
     range_center = last * d2(2)
@@ -302,13 +335,14 @@ def _charts(
         n_baseline=lines.n,
         frozen=lines.frozen,
         width=lines.width,
+        spans=lines.spans,
         granted=granted(series, rows, lines),
         baseline=words,
-        rules=rules,
-        notes=_notes(lines, rows.by),
+        rules=wanted,
+        notes=_notes(lines, rows, widened=budget is not None),
         signals=_signals(series, rows, lines, shown, drawn),
         events=events,
-        remarks=_remarks(past, rows) + (() if allowed is None else (allowed.words,)),
+        remarks=_remarks(past, rows) + (() if budget is None else (budget,)),
     )
 
 
@@ -333,9 +367,10 @@ def _drawn(x: Array, lines: Lines, rules: tuple[str, ...]) -> _Drawn:
         at = np.flatnonzero(group.ravel() == number)
         spans, part = lines.spans[:, at[0]], x[:, at]
         center, sigma = lines.center[:, at], lines.sigma[:, at]
-        # Wider limits are wider zones, and a moving average wider in the same proportion.
+        # Wider limits are wider zones.
         wide = sigma * lines.width[:, at] / WIDTH
-        average = ewma(part, center, wide, lam=LAMBDA, width=EWMA_WIDTH, spans=spans)
+        reach = sigma * lines.average_width[:, at] / EWMA_WIDTH
+        average = ewma(part, center, reach, lam=LAMBDA, width=EWMA_WIDTH, spans=spans)
         ranges = moving_ranges(part, spans=spans)
         numbers["z"][:, at], numbers["ranges"][:, at] = average.z, ranges
         numbers["lower"][:, at], numbers["upper"][:, at] = average.lower, average.upper
@@ -343,12 +378,20 @@ def _drawn(x: Array, lines: Lines, rules: tuple[str, ...]) -> _Drawn:
         for rule, found in signals(
             part, center, wide, rules=rules, spans=spans, width=WIDTH
         ).items():
-            flags[rule][:, at] = found
+            # Where there are no limits, a run of values about a poor centre is no signal either.
+            flags[rule][:, at] = found & np.isfinite(sigma)
     return _Drawn(
         average=numbers["z"], average_lower=numbers["lower"], average_upper=numbers["upper"],
         ranges=numbers["ranges"], found={rule: flags[rule] for rule in rules},
         average_beyond=flags[EWMA_CHART],
     )  # fmt: skip
+
+
+def _only_their_own(drawn: _Drawn, lines: Lines, sets: tuple[LimitSet, ...]) -> None:
+    """Leave of what the rules found only what each row's own rules look for."""
+    for rule, flags in drawn.found.items():
+        has = np.array([*(rule in one.rules for one in sets), rule in DEFAULT])
+        flags &= has[lines.sets]
 
 
 def _last_known(sigma: Array) -> Array:
@@ -377,22 +420,32 @@ def _shown(
     }
 
 
-def _notes(lines: Lines, by: str) -> tuple[str, ...]:
+def _notes(lines: Lines, rows: ChartRows, *, widened: bool) -> tuple[str, ...]:
+    what, moulds = "batches" if rows.by == BATCH else "pieces", set(rows.moulds)
     return tuple(
-        _note(int(n), float(sigma), bool(frozen), by)
-        for n, sigma, frozen in zip(lines.n, lines.baseline_sigma, lines.frozen, strict=True)
+        _frozen_note(int(n), what, frozen, moulds)
+        if frozen
+        else _note(int(n), float(sigma), what, widened)
+        for n, sigma, frozen in zip(lines.n, lines.baseline_sigma, lines.frozen_moulds, strict=True)
     )
 
 
-def _note(n: int, sigma: float, frozen: bool, by: str) -> str:
-    what = "batches" if by == BATCH else "pieces"
-    if frozen:
-        few = n < SETTLED
-        return f"frozen limits from {n} {what}" + (", provisional" if few else "")
+def _frozen_note(n: int, what: str, frozen: tuple[str, ...], moulds: set[str]) -> str:
+    few = ", provisional" if n < SETTLED else ""
+    others = sorted(moulds - set(frozen))
+    if not others:
+        return f"frozen limits from {n} {what}{few}"
+    named, rest = (" and ".join(m or "unknown" for m in some) for some in (frozen, others))
+    return f"frozen limits from {n} {what} for mould {named}{few}; for {rest} from the baseline"
+
+
+def _note(n: int, sigma: float, what: str, widened: bool) -> str:
     if n < FEWEST:
         return f"no limits: {n} baseline {what}, {FEWEST} are needed"
     if not sigma > 0:
         return "no limits: the baseline does not vary"
+    if widened:
+        return f"limits from {n} {what}, widened for it" if n < SETTLED else ""
     if n < SETTLED:
         cost = estimated_limits(n)
         return (
@@ -433,12 +486,13 @@ def _remarks(past: History, rows: ChartRows) -> tuple[str, ...]:
             "from moving ranges within each mould"
         )
     for number, words in (
-        (past.superseded, "earlier runs of re-measured pieces are left out"),
-        (past.unaligned, "runs that could not be aligned are left out"),
-        (past.undated, "runs without a measuring time are left out"),
+        (past.superseded, "of pieces measured again later"),
+        (past.unaligned, "that could not be aligned"),
+        (past.undated, "without a time to stand at"),
     ):
         if number:
-            said.append(f"{number} {words}")
+            runs = "run" if number == 1 else "runs"
+            said.append(f"left out: {number} {runs} {words}")
     return tuple(said)
 
 

@@ -1,6 +1,6 @@
 """The piece as a whole: one chart of many points at once, and what made a signal."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
@@ -180,10 +180,7 @@ def _in_components(
             x[mine] -= np.nanmean(base, axis=0)
     found = principal_modes(x, components, rows.baseline)
     names = tuple(f"component {k} ({share:.0%})" for k, share in enumerate(found.share, start=1))
-    changed = ChartRows(
-        by=rows.by, labels=rows.labels, times=rows.times, moulds=rows.moulds, spans=rows.spans,
-        pieces=rows.pieces, baseline=rows.baseline, values=(x - found.mean) @ found.shapes,
-    )  # fmt: skip
+    changed = replace(rows, values=(x - found.mean) @ found.shapes)
     return names, changed, tuple(float(s) for s in found.share)
 
 
