@@ -118,7 +118,7 @@ def test_pieces_without_a_time_are_kept_and_named_but_not_charted(made: Made, sp
     for at in range(0, 50, 10):
         runs[at]["measured_at"] = ""
     store = made(runs)
-    assert "5 runs without a measuring time are left out" in texts(spc, store)
+    assert "left out: 5 runs without a time to stand at" in texts(spc, store)
     assert spc("run", "list", "--store", store).done("50 runs")
     with open_store(store, read_only=True) as opened:
         past = production(opened, read.plan(opened, None))
@@ -264,7 +264,7 @@ def test_a_run_of_five_fit_points_is_kept_but_not_aligned(made: Made, spc: Comma
         assert opened.scalar("SELECT count(DISTINCT run_id) FROM deviation") == 11
         assert suspect_hits(opened, past) == ()
     assert (len(past.runs), past.unaligned) == (11, 1)
-    assert "1 runs that could not be aligned are left out" in texts(spc, store)
+    assert "left out: 1 run that could not be aligned" in texts(spc, store)
     assert spc("run", "list", "--store", store).done("not aligned", "12 runs")
 
 
