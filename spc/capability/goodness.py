@@ -1,7 +1,8 @@
 """Does a family fit? Anderson-Darling, with its p value by simulation from the fitted shape.
 
 Published tables of the statistic hold for few families with all parameters estimated; simulating
-from the fit and fitting again holds for any (parametric bootstrap) [2]_.
+from the fit and fitting again holds for any (parametric bootstrap) [2]_. Where pieces came in
+batches, so do the simulated ones (`spc.capability.like_batches`).
 
 References
 ----------
@@ -20,8 +21,10 @@ from numpy.typing import NDArray
 
 from spc.capability.families import Family
 from spc.capability.fits import fit
+from spc.capability.like_batches import drawn_alike, lumps
 
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
 
 #: Above this number of pieces the resamples have this many: the statistic's distribution has long
 #: settled [3]_, and the work has not.
@@ -66,6 +69,7 @@ def p_values(
     *,
     rng: np.random.Generator,
     resamples: int,
+    codes: IntArray | None = None,
 ) -> tuple[FloatArray, FloatArray]:
     """Compute the statistic and its p value by parametric bootstrap at every point [2]_.
 
@@ -77,15 +81,23 @@ def p_values(
         Source of the resamples.
     resamples
         Number of resamples a point; the smallest p value is 1 / (resamples + 1).
+    codes
+        Batch of each piece, -1 for unknown (left out); None where pieces are independent.
 
     Returns
     -------
     statistic, p
         Shape (points,); NaN without parameters.
     """
+    if codes is None:
+        source = resampled(family, x, parameters, rng=rng, resamples=resamples)
+    else:
+        x, codes = x[codes >= 0], codes[codes >= 0]
+        seen = lumps(family, x, parameters, codes, MOST_RESAMPLED)
+        source = drawn_alike(family, parameters, seen, rng=rng, resamples=resamples)
     statistic = anderson_darling(family, x, parameters)
     beyond = np.ones_like(statistic)
-    for at, again in resampled(family, x, parameters, rng=rng, resamples=resamples):
+    for at, again in source:
         refitted = fit(family, again, parameters[:, at])
         # A resample that the family cannot be fitted to counts as one that fits worse.
         found = anderson_darling(family, again, refitted)

@@ -11,12 +11,13 @@ are common practice, no published source: a lower one would keep the plain shape
 tail that goes unseen makes an index look better than it is.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from spc.capability.batches import UNKNOWN, batch_codes
 from spc.capability.families import (
     FOLDED_NORMAL,
     JOHNSON_BOUNDED,
@@ -116,6 +117,7 @@ def fit_shapes(
     form: ArrayLike = False,
     resamples: int = 199,
     alpha: float = 0.05,
+    batch: Sequence[object] | NDArray[np.generic] | None = None,
 ) -> Shapes:
     """Name the shape of every point by the rule at the top of this module.
 
@@ -131,11 +133,15 @@ def fit_shapes(
         Resamples for a p value, at least 99.
     alpha
         p value below which a family is turned down.
+    batch
+        One label a piece. The p values then allow for pieces of one batch lying together; pieces of
+        no known batch are left out. Without it pieces are taken as independent, and readings of a
+        few batches look like no shape at all.
 
     Raises
     ------
     DataError
-        If ``alpha`` or ``resamples`` is out of range, or a reading of an error of form is negative.
+        If ``batch`` has not one label a piece, ``alpha`` or ``resamples`` is out of range, or a reading of an error of form is negative.
     """
     x = readings(x)
     if not 0.0 < alpha < 1.0 or resamples < 99:
@@ -145,6 +151,9 @@ def fit_shapes(
     of_form = np.broadcast_to(np.asarray(form, dtype=np.bool_), (x.shape[1],))
     if (np.where(of_form, x, 0.0) < 0.0).any():
         raise DataError("an error of form cannot be negative; give form=True only at such points")
+    codes = None if batch is None else batch_codes(batch, x.shape[0])
+    if codes is not None:
+        x = np.where(codes[:, np.newaxis] == UNKNOWN, np.nan, x)
     n = (~np.isnan(x)).sum(axis=0)
     work = np.where(n >= FEWEST_FOR_SHAPE, x, np.nan)
     parameters = [_padded(fit(family, work)) for family in FAMILIES]
@@ -152,7 +161,7 @@ def fit_shapes(
     allowed = np.where(of_form, _OF_FORM[:, np.newaxis], _SIGNED[:, np.newaxis])
     order = _order(np.where(allowed, bic, np.inf))
     tried: list[list[Trial]] = [[] for _ in range(x.shape[1])]
-    chosen = _choose(work, parameters, bic, order, tried, rng, resamples, alpha)
+    chosen = _choose(work, codes, parameters, bic, order, tried, rng, resamples, alpha)
     return _result(x, n, parameters, chosen, tried, alpha)
 
 
@@ -238,6 +247,7 @@ def _order(bic: FloatArray) -> IntArray:
 
 def _choose(
     x: FloatArray,
+    codes: IntArray | None,
     parameters: list[FloatArray],
     bic: FloatArray,
     order: IntArray,
@@ -254,7 +264,9 @@ def _choose(
             if not at.size:
                 continue
             own = parameters[index][: family.stored, at]
-            statistic, p = p_values(family, x[:, at], own, rng=rng, resamples=resamples)
+            statistic, p = p_values(
+                family, x[:, at], own, rng=rng, resamples=resamples, codes=codes
+            )
             for j, point in enumerate(at):
                 tried[point].append(
                     Trial(
