@@ -14,8 +14,8 @@ def frozen(
 ) -> Frozen:
     """Freeze limits; a day is checked before anything is computed."""
     return freeze(
-        store, names=series, since=since and str(day(since)), rules=rules or DEFAULT,
-        who=who_is_here(), **said,
+        store, names=series, since=None if since is None else str(day(since)),
+        rules=rules or DEFAULT, who=who_is_here(), **said,
     )  # fmt: skip
 
 

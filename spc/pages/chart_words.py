@@ -8,9 +8,9 @@ from spc.pages.blocks import Cell
 from spc.pages.display import NONE, count, length
 from spc.pages.html import Html, el
 from spc.pages.reading import OUT, Reading, mould_name, sentence, urgency
-from spc.studies.lines import FEWEST
+from spc.studies.lines import EWMA_WIDTH, FEWEST, LAMBDA, WIDTH
 from spc.studies.moments import PIECE
-from spc.studies.monitor import EWMA_WIDTH, LAMBDA, SETTLED, WIDTH, Monitor
+from spc.studies.monitor import SETTLED, Monitor
 from spc.units import MILLIMETRES
 
 

@@ -13,6 +13,11 @@ def frozen_text(found: Frozen) -> str:
     lines = [f"Froze {count(len(found.sets), 'set')} of limits."]
     if found.known:
         lines.append(f"{count(found.known, 'set')} were frozen before and stay as they are.")
+    if found.ended:
+        lines.append(
+            f"{found.ended} of these judge no more, retired or followed by others: to put these "
+            "limits in force again, freeze them with --from DAY."
+        )
     lines += [f"no limits for {text}" for text in found.skipped]
     lines += [
         f"note: the baseline itself has a signal: {s.series}, mould {s.mould or NONE}, {s.rule} at "

@@ -12,11 +12,13 @@ from spc.charts.sigma import moving_ranges
 from spc.charts.tails import normal_sf
 from spc.errors import InputError
 from spc.studies.arrays import Array
-from spc.studies.lines import EWMA_WIDTH, FEWEST, LAMBDA, WIDTH
+from spc.studies.lines import LAMBDA
 from spc.studies.moments import ChartRows
 from spc.studies.series import SeriesSet
 
 DAYS_A_MONTH = 30.4375
+#: Fewest moving ranges whose law is known well enough far out.
+FEWEST_RANGES = 4
 #: Variance of a single value over that of the moving average, once it has settled.
 SMOOTHED = (2.0 - LAMBDA) / LAMBDA
 
@@ -29,7 +31,8 @@ class Allowed:
     ----------
     width, average_width
         (rows, series), half width of the limits of values in sigma, and of moving averages in
-        their own standard deviations; wider where fewer values stand behind them.
+        their own standard deviations; wider where fewer values stand behind them, NaN where too
+        few do.
     rules
         Rules that go with it: the limits alone.
     words
@@ -91,17 +94,14 @@ def _widths(rows: ChartRows, rate: float) -> tuple[Array, Array]:
     """Return widths (rows, series) of values and moving averages, each at this rate."""
     x, base = rows.values, rows.baseline
     ranges = np.isfinite(moving_ranges(x[base], spans=rows.spans[base])).sum(axis=0)
-    known = np.isfinite(x[base]).sum(axis=0) >= FEWEST
-    common = np.array([_known_center(int(r), rate) if k else np.nan
-                       for r, k in zip(ranges, known, strict=True)])  # fmt: skip
-    width, average = np.full(x.shape, WIDTH), np.full(x.shape, EWMA_WIDTH)
+    common = np.array([_known_center(int(r), rate) for r in ranges])
+    width, average = np.full(x.shape, np.nan), np.full(x.shape, np.nan)
     for mould in np.unique(rows.spans):
         mine = rows.spans == mould
         n = np.isfinite(x[mine & base]).sum(axis=0)
-        usable = np.isfinite(common) & (n > 0)
-        share = np.divide(1.0, n, where=n > 0, out=np.full(n.shape, np.inf))
-        width[mine] = np.where(usable, common * np.sqrt(1 + share), WIDTH)
-        average[mine] = np.where(usable, common * np.sqrt(1 + SMOOTHED * share), EWMA_WIDTH)
+        share = np.divide(1.0, n, where=n > 0, out=np.full(n.shape, np.nan))
+        width[mine] = common * np.sqrt(1 + share)
+        average[mine] = common * np.sqrt(1 + SMOOTHED * share)
     return width, average
 
 
@@ -112,7 +112,7 @@ def _known_center(ranges: int, rate: float) -> float:
     A centre from n values adds 1/n to the variance of what is judged, so that limits about it are
     as wide times the root of 1 + 1/n.
     """
-    if ranges < 1:
+    if ranges < FEWEST_RANGES:
         return np.nan
     sigma, weight = mean_range_law(ranges + 1)
 
@@ -126,5 +126,8 @@ def _known_center(ranges: int, rate: float) -> float:
 
 
 def _range(width: Array) -> str:
-    low, high = f"{width.min():.2f}", f"{width.max():.2f}"
+    there = width[np.isfinite(width)]
+    if not there.size:
+        return "no limits"
+    low, high = f"{there.min():.2f}", f"{there.max():.2f}"
     return low if low == high else f"{low} to {high}"

@@ -11,7 +11,7 @@ from spc.charts.runlength import rules_run_length
 from spc.charts.runlength_memory import ewma_run_length
 from spc.charts.tails import normal_sf
 from spc.studies.lines import EWMA_WIDTH, LAMBDA, WIDTH
-from spc.studies.monitor import Monitor
+from spc.studies.monitor import Monitor, touching
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,7 +21,8 @@ class Chance:
     Parameters
     ----------
     charts, points
-        Charts looked at (series times moulds, with limits), and points on them after the baseline.
+        Charts looked at (series times moulds, with limits after the baseline), and points on them
+        that have limits.
     charts_with_any
         Expected number of charts with at least one.
     found
@@ -51,42 +52,29 @@ def chance(chart: Monitor, rows: npt.NDArray[np.bool_] | None = None) -> Chance:
         (rows,), which of them; all after the baseline where None.
     """
     wanted = ~chart.rows.baseline if rows is None else rows & ~chart.rows.baseline
-    limited = np.isfinite(chart.sigma) & ~chart.series.fit_point
     moulds = np.array(chart.rows.moulds, dtype=object)
-    any_of, charts, points = 0.0, 0, 0
-    smallest = int(chart.n_baseline[limited].min()) if limited.any() else 0
-    for column in np.flatnonzero(limited):
-        for mould in sorted(set(moulds)):
-            mine = wanted & (moulds == mould) & np.isfinite(chart.values[:, column])
-            number = int(mine.sum())
-            charts, points = charts + 1, points + number
-            any_of += any_in(int(chart.n_baseline[column]), number, chart.rules)
+    judged = wanted[:, None] & np.isfinite(chart.values) & np.isfinite(chart.upper)
+    judged &= ~chart.series.fit_point
+    per_chart = [
+        (int(n), int(chart.n_baseline[column]))
+        for mould in sorted(set(moulds))
+        for column, n in enumerate(judged[moulds == mould].sum(axis=0))
+        if n
+    ]
     return Chance(
-        charts=charts,
-        points=points,
-        charts_with_any=float(any_of),
+        charts=len(per_chart),
+        points=sum(points for points, _ in per_chart),
+        charts_with_any=float(sum(any_in(n, points, chart.rules) for points, n in per_chart)),
         found=_found(chart, wanted),
-        words=_words(smallest),
+        words=_words(min((n for _, n in per_chart), default=0)),
     )
 
 
 def _found(chart: Monitor, wanted: npt.NDArray[np.bool_]) -> int:
-    times = chart.rows.times[wanted]
-    if not len(times):
-        return 0
     fit = {
         n for n, is_fit in zip(chart.series.names, chart.series.fit_point, strict=True) if is_fit
     }
-    first, last = times.min(), times.max()
-    return len(
-        {
-            (s.series, s.mould)
-            for s in chart.signals
-            if s.series not in fit
-            and np.datetime64(s.until) >= first
-            and np.datetime64(s.since) <= last
-        }
-    )
+    return len({(s.series, s.mould) for s in touching(chart, wanted) if s.series not in fit})
 
 
 def _words(smallest: int) -> str:

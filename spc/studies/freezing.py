@@ -13,8 +13,9 @@ from spc.store import read, write
 from spc.store.connection import Store, now
 from spc.studies.history import production
 from spc.studies.limit_sets import FREEZE, PLAIN, RETIRE, TWO_THIRDS, LimitSet, limit_sets
-from spc.studies.monitor import WIDTH, Monitor, Signal, charted
-from spc.studies.spans import in_span
+from spc.studies.lines import WIDTH
+from spc.studies.monitor import Monitor, Signal, charted, touching
+from spc.studies.spans import in_span_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,6 +28,8 @@ class Frozen:
         The sets made.
     known
         Sets that were frozen before with the very same content.
+    ended
+        How many of those judge no more, since they were retired or followed by others.
     skipped
         Series and mould without limits, each with the reason.
     inside
@@ -35,6 +38,7 @@ class Frozen:
 
     sets: tuple[LimitSet, ...]
     known: int
+    ended: int
     skipped: tuple[str, ...]
     inside: tuple[Signal, ...]
 
@@ -82,19 +86,18 @@ def freeze(
         What they are for.
     """
     plan = read.plan(store, part, revision)
-    past = production(store, plan)
-    if mould is not None:
-        past = past.where(np.asarray(past.runs["mould"] == mould))
+    whole = production(store, plan)
+    past = whole if mould is None else whole.where(np.asarray(whole.runs["mould"] == mould))
     if past.runs.empty:
         raise InputError(f"no run of mould '{mould}'", do="name another")
-    past = past.where(_up_to(past.runs, baseline))
     chart = charted(
         past, read.events(store, plan.part), names=names or None, by=by, baseline=baseline,
-        rules=rules,
+        rules=rules, whole=whole.runs,
     )  # fmt: skip
-    runs = past.runs[in_span(past.runs, baseline)]
+    runs = past.runs[in_span_of(whole.runs, past.runs, baseline)]
     rows, skipped = _rows(chart, runs, since, why, who)
-    fresh = rows[~rows["limit_set_id"].isin(set(read.table(store, "limit_set")["limit_set_id"]))]
+    before = {s.limit_set_id: s for s in limit_sets(store, plan.part, plan.revision)}
+    fresh = rows[~rows["limit_set_id"].isin(before)]
     if len(fresh):
         write.append(
             store, {"limit_set": fresh}, action="limits frozen",
@@ -102,22 +105,16 @@ def freeze(
             baseline=baseline,
         )  # fmt: skip
     made = set(fresh["limit_set_id"])
+    ended = [k for k in rows["limit_set_id"] if k in before and before[k].valid_to is not None]
     return Frozen(
         sets=tuple(
             s for s in limit_sets(store, plan.part, plan.revision) if s.limit_set_id in made
         ),
         known=len(rows) - len(fresh),
+        ended=len(ended),
         skipped=skipped,
-        inside=chart.signals,
+        inside=touching(chart, chart.rows.baseline),
     )
-
-
-def _up_to(runs: pd.DataFrame, baseline: str) -> Any:
-    """Return the runs up to the end of the baseline: later ones have no say in it."""
-    inside = in_span(runs, baseline)
-    if not inside.any():
-        raise InputError(f"no run lies in the baseline {baseline}", do="name another span")
-    return np.arange(len(runs)) <= np.flatnonzero(inside).max()
 
 
 def _rows(
@@ -143,9 +140,11 @@ def _row(
     skewed = bool(chart.series.skewed[column])
     center = float(chart.center[at, column])
     valid = pd.Timestamp(since) if since else runs["measured_at"].max() + pd.Timedelta("1us")
+    # The same runs may be fitted anew, a point left out: then these are other limits. Nine decimals
+    # leave room for the last digits in which computers differ.
     content = [
         chart.plan.part, chart.plan.revision, name, mould, chart.rows.by, str(valid),
-        sorted(runs["run_id"]), list(chart.rules),
+        sorted(runs["run_id"]), list(chart.rules), f"{center:.9f}", f"{chart.sigma[column]:.9f}",
     ]  # fmt: skip
     return {
         "limit_set_id": content_hash("limits", *content), "action": FREEZE,

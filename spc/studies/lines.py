@@ -110,10 +110,10 @@ def centers(x: Array, rows: ChartRows) -> Array:
 def with_sets(
     lines: Lines, rows: ChartRows, names: tuple[str, ...], sets: tuple[LimitSet, ...]
 ) -> Lines:
-    """Return the lines with frozen sets in place of the baseline, where a series of a mould has any.
+    """Return the lines with frozen sets in place of the baseline, where a chart has any.
 
-    Rows before the first set of such a chart, and outside its baseline, then have no limits: a new
-    set never judges what came before it. A mould that has no set keeps the baseline's limits.
+    A chart is one series of one mould. Rows before its first set, and outside that set's baseline,
+    have no limits: a new set never judges what came before it. Other charts keep the baseline's.
     """
     known = {(s.series, s.mould) for s in sets if s.by == rows.by}
     moulds = np.array(rows.moulds, dtype=object)

@@ -339,7 +339,7 @@ def _charts(
         granted=granted(series, rows, lines),
         baseline=words,
         rules=wanted,
-        notes=_notes(lines, rows, widened=budget is not None),
+        notes=_notes(lines, rows, budgeted=budget is not None),
         signals=_signals(series, rows, lines, shown, drawn),
         events=events,
         remarks=_remarks(past, rows) + (() if budget is None else (budget,)),
@@ -420,14 +420,24 @@ def _shown(
     }
 
 
-def _notes(lines: Lines, rows: ChartRows, *, widened: bool) -> tuple[str, ...]:
+def _notes(lines: Lines, rows: ChartRows, *, budgeted: bool) -> tuple[str, ...]:
     what, moulds = "batches" if rows.by == BATCH else "pieces", set(rows.moulds)
-    return tuple(
-        _frozen_note(int(n), what, frozen, moulds)
-        if frozen
-        else _note(int(n), float(sigma), what, widened)
-        for n, sigma, frozen in zip(lines.n, lines.baseline_sigma, lines.frozen_moulds, strict=True)
-    )
+    notes = []
+    for column, frozen in enumerate(lines.frozen_moulds):
+        n, sigma = int(lines.n[column]), float(lines.baseline_sigma[column])
+        if frozen:
+            notes.append(_frozen_note(n, what, frozen, moulds))
+        elif budgeted and n >= FEWEST and sigma > 0:
+            notes.append(_budget_note(n, what, bool(np.isfinite(lines.width[:, column]).any())))
+        else:
+            notes.append(_note(n, sigma, what))
+    return tuple(notes)
+
+
+def _budget_note(n: int, what: str, limited: bool) -> str:
+    if not limited:
+        return f"no limits: too few of the {n} baseline {what} follow one of the same mould"
+    return f"limits from {n} {what}, widened for it" if n < SETTLED else ""
 
 
 def _frozen_note(n: int, what: str, frozen: tuple[str, ...], moulds: set[str]) -> str:
@@ -439,13 +449,11 @@ def _frozen_note(n: int, what: str, frozen: tuple[str, ...], moulds: set[str]) -
     return f"frozen limits from {n} {what} for mould {named}{few}; for {rest} from the baseline"
 
 
-def _note(n: int, sigma: float, what: str, widened: bool) -> str:
+def _note(n: int, sigma: float, what: str) -> str:
     if n < FEWEST:
         return f"no limits: {n} baseline {what}, {FEWEST} are needed"
     if not sigma > 0:
         return "no limits: the baseline does not vary"
-    if widened:
-        return f"limits from {n} {what}, widened for it" if n < SETTLED else ""
     if n < SETTLED:
         cost = estimated_limits(n)
         return (
@@ -525,6 +533,18 @@ def _episodes(
     starts = np.argwhere((flags & ~before).T)
     ends = np.argwhere((flags & ~after).T)
     return [(int(s[1]), int(e[1]), int(s[0])) for s, e in zip(starts, ends, strict=True)]
+
+
+def touching(chart: Monitor, rows: npt.NDArray[np.bool_]) -> tuple[Signal, ...]:
+    """Return the signals that lie, in part at least, on these rows (rows,) of their charts."""
+    moulds = np.array(chart.rows.moulds, dtype=object)
+    times = {m: np.sort(chart.rows.times[rows & (moulds == m)]) for m in set(moulds)}
+
+    def any_between(one: Signal) -> bool:
+        mine, since, until = times[one.mould], np.datetime64(one.since), np.datetime64(one.until)
+        return bool(np.searchsorted(mine, since) < np.searchsorted(mine, until, side="right"))
+
+    return tuple(s for s in chart.signals if any_between(s))
 
 
 def _signal(

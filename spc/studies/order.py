@@ -37,8 +37,9 @@ def in_order(past: History, order: str) -> History:
     hours = pd.to_timedelta(aged.runs["hours_since_moulding"], unit="h").dt.round("s")
     moulded = (aged.runs["measured_at"] - hours).to_numpy(dtype="datetime64[us]")
     by_time = np.argsort(moulded, kind="stable")
-    kept = {MEASURED_AT: aged.runs["measured_at"], "measured_at": moulded}
-    runs = aged.runs.assign(**kept).iloc[by_time].reset_index(drop=True)
+    runs = aged.runs.assign(measured_at=moulded)
+    runs[MEASURED_AT] = aged.runs["measured_at"]
+    runs = runs.iloc[by_time].reset_index(drop=True)
     return replace(
         aged, runs=runs, deviations=aged.deviations[by_time], hit_sd=aged.hit_sd[by_time],
         hits=aged.hits[by_time], undated=aged.undated + int((~known).sum()),

@@ -175,26 +175,28 @@ def change_of(chart: Monitor, signal: Signal) -> dict[str, Any]:
     mine = np.array([m == signal.mould for m in rows.moulds]) & np.isfinite(chart.values[:, column])
     at = np.flatnonzero(mine)
     labels = [rows.labels[k] for k in at]
-    nothing = {"changed_first": "", "changed_last": "", "shift": np.nan, "shift_low": np.nan,
-               "shift_high": np.nan}  # fmt: skip
-    sigma = float(chart.sigma[column])
-    if not sigma > 0 or signal.first not in labels:
-        return nothing
-    scaled = rows.values[at, column]
-    place = labels.index(signal.first)
     skewed = bool(chart.series.skewed[column])
-    center = float(chart.center[at[place], column])
-    # What came since the signal belongs to the change too: it is sought up to its last point.
-    since = labels.index(signal.last) if signal.last in labels else place
-    found = change_before(scaled, np.cbrt(center**2) if skewed else center, sigma, since)
-    if not len(found.candidates):
-        return nothing
+    # What came since the signal belongs to the change too: it is sought up to its last point, and
+    # never back into another mould's time or that of other limits.
+    last = labels.index(signal.last)
+    center, sigma = _known_at(chart, int(at[last]), column)
+    found = change_before(
+        rows.values[at, column], center, sigma, last, spans=chart.spans[at, column]
+    )
     size = (np.nan,) * 3 if skewed else (found.shift, found.shift_low, found.shift_high)
     return {
         "changed_first": labels[int(found.candidates.min())],
         "changed_last": labels[int(found.candidates.max())],
         "shift": size[0], "shift_low": size[1], "shift_high": size[2],
     }  # fmt: skip
+
+
+def _known_at(chart: Monitor, row: int, column: int) -> tuple[float, float]:
+    """Return centre and sigma that a row was judged by, in the charted scale."""
+    center, upper = float(chart.center[row, column]), float(chart.upper[row, column])
+    if chart.series.skewed[column]:
+        center, upper = float(np.cbrt(center**2)), float(np.cbrt(upper**2))
+    return center, (upper - center) / float(chart.width[row, column])
 
 
 def _nearest_event(events: pd.DataFrame, signal: Signal) -> tuple[str, float]:
