@@ -105,11 +105,14 @@ def _whole_batches(
 
 
 def quantiles(drawn: FloatArray, probabilities: tuple[float, ...]) -> FloatArray:
-    """Take quantiles over the last axis; NaN where over one resample in twenty is no number."""
+    """Take quantiles over the last axis; NaN where over one resample in twenty is no number.
+
+    Each is a resample's own value: between infinite ones there is nothing to interpolate.
+    """
     none = drawn.shape[-1] == 0
     if none:
         return np.full((len(probabilities), *drawn.shape[:-1]), np.nan)
     enough = np.isnan(drawn).mean(axis=-1) <= 0.05
     kept = np.where(enough[..., np.newaxis], drawn, 0.0)
-    found = np.asarray(np.nanquantile(kept, probabilities, axis=-1), dtype=np.float64)
+    found = np.nanquantile(kept, probabilities, axis=-1, method="inverted_cdf").astype(np.float64)
     return np.where(enough, found, np.nan)

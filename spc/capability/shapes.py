@@ -141,7 +141,8 @@ def fit_shapes(
     Raises
     ------
     DataError
-        If ``batch`` has not one label a piece, ``alpha`` or ``resamples`` is out of range, or a reading of an error of form is negative.
+        If ``batch`` has not one label a piece, ``alpha`` or ``resamples`` is out of range, or a
+        reading of an error of form is negative.
     """
     x = readings(x)
     if not 0.0 < alpha < 1.0 or resamples < 99:
