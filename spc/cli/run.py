@@ -36,22 +36,23 @@ def list_runs(store_path: Path, as_json: bool, part: str | None, **only: str | N
 @command.command("show")
 @click.argument("run")
 @click.option("--part", help="Part number, where labels are shared between parts.")
+@click.option("--harm", is_flag=True, help="Show what unseen errors do to every check point.")
 @click.option("--fail-on", type=click.Choice(["hold"]), help="Exit with 1 unless it is accepted.")
 @store_option
 @json_option
 def show_run(
-    run: str, store_path: Path, as_json: bool, part: str | None, fail_on: str | None
+    run: str, store_path: Path, as_json: bool, harm: bool, part: str | None, fail_on: str | None
 ) -> int:
     """Show one RUN, named by its label, its piece's serial or its identity: the verdict first.
 
     Example: spc run show H0188
     """
-    from spc.pages.review_text import review_text
+    from spc.pages.review_text import harm_text, review_text
     from spc.studies.review import review
 
     with reader(store_path) as store:
         found = review(store, run, part)
-    show(found, review_text, as_json)
+    show(found, harm_text if harm else review_text, as_json)
     return FOUND if fail_on and found.advice.verdict != "accept" else 0
 
 

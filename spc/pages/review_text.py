@@ -179,3 +179,20 @@ def _others(run: Review) -> Sequence[str]:
         f"{length(o.worst_residual, unit, signed=True)} at {o.worst_point}"
         for o in run.others
     ]
+
+
+def harm_text(run: Review) -> str:
+    """Return what an error just not found at each fit point does to every check point."""
+    unit = run.plan.unit
+    used = [p for p in run.points if p.used]
+    rows = [
+        (check.point, *(length(p.moves.get(check.point, np.nan), unit, signed=True) for p in used))
+        for check in run.checks
+    ]
+    head = (
+        f"Run {run.run} of piece {run.serial}: what an error that would just be found at each fit "
+        f"point moves each check point by, in {unit}"
+    )
+    sizes = ("error there", *(length(p.detectable, unit) for p in used))
+    columns = ("check point", *(p.point for p in used))
+    return f"{head}\n\n{table(columns, [sizes, *rows], ' ' + 'r' * len(used))}"

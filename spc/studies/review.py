@@ -1,5 +1,6 @@
 """One run reviewed: is the fit usual, which point is it, and what to do."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -58,6 +59,8 @@ class ReviewedPoint:
         Smallest error found at ALPHA 0.001 with power 0.80; infinite where nothing is checked.
     harm, harmed
         Largest shift that such an error brings to a check point, and that point.
+    moves
+        The signed shift that such an error brings to each check point, by name.
     tied
         Points that the fit cannot tell from it.
     near
@@ -82,6 +85,7 @@ class ReviewedPoint:
     detectable: float
     harm: float
     harmed: str
+    moves: Mapping[str, float]
     tied: tuple[str, ...]
     near: tuple[str, ...]
     mistaken: float
@@ -390,6 +394,11 @@ def _point(seen: Examined, at: int) -> ReviewedPoint:
         detectable=float(trust.detectable[at] * seen.sigma),
         harm=float(harm[harmed]) if used and check.any() else np.nan,
         harmed=names[harmed] if used and check.any() else "",
+        moves={
+            names[k]: float(trust.hidden_shift[k, at] * seen.sigma) for k in np.flatnonzero(check)
+        }
+        if used
+        else {},
         tied=tuple(names[k] for k in group if k != at),
         near=_near(seen, at, group),
         mistaken=_mistaken(seen, at, float(sizes[0, at]), group),
