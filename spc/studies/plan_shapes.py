@@ -64,7 +64,7 @@ class ShapesChecked:
     combined
         What the fitted numbers stand for where they mix shapes.
     blind_to_size
-        Why size cannot be seen; empty where it can.
+        Why size cannot be seen, as a whole or along an axis; empty where it can.
     residuals_see
         Names of the shapes that the residuals of the fit points alone show.
     temperature
@@ -105,9 +105,7 @@ def shapes_checked(plan: Plan, sigma: float) -> ShapesChecked:
             for meaning, row in zip(found.meanings, found.mixing, strict=True)
             if (row != 0).sum() > 1
         ),
-        blind_to_size=next(
-            (s.reason for s in shapes if s.kind == SIZE and not s.face and s.state == HIDDEN), ""
-        ),
+        blind_to_size=_blind_to_size(shapes),
         residuals_see=tuple(
             p.name
             for p, state in zip(alone.patterns, alone.status, strict=True)
@@ -130,6 +128,13 @@ def _shape(found: FormPlan, at: int, sigma: float) -> ShapeCheck:
         error=float(found.sd_alone[at] * sigma), error_joint=float(joint * sigma),
         reason=found.reasons[at], face_points=int(on_face.sum()),
     )  # fmt: skip
+
+
+def _blind_to_size(shapes: tuple[ShapeCheck, ...]) -> str:
+    """Return why size cannot be seen: as a whole, else along which axes."""
+    hidden = [s for s in shapes if s.kind == SIZE and s.state == HIDDEN]
+    whole = [s.reason for s in hidden if s.name == SIZE]
+    return whole[0] if whole else "; ".join(s.reason for s in hidden)
 
 
 def _temperature(shapes: tuple[ShapeCheck, ...], alpha: float, source: str) -> str:

@@ -347,3 +347,15 @@ def test_the_document_has_no_number_that_json_lacks(tied: PlanChecked) -> None:
     assert document["points"][0]["detectable"] == pytest.approx(tied.points[0].detectable)
     lonely = json.loads(to_json(checked_plan(plan_of([*TIED[:8], *FAR]))))
     assert lonely["points"][7]["detectable"] is None
+
+
+def test_size_seen_as_a_whole_and_not_along_an_axis() -> None:
+    """Opposite ends along x and the underside, and nothing on the far side along y."""
+    spots = [*TIED, *(s for s in FAR if not s[0].startswith("far-side"))]
+    found = checked_plan(plan_of(spots))
+    states = {s.name: s.state for s in found.shapes.shapes}
+    assert states["size along y"] == "hidden"
+    assert states["size"] != "hidden"
+    assert found.shapes.blind_to_size == (
+        "size along y cannot be seen with this plan: no patch on an opposite face along y"
+    )
