@@ -65,16 +65,28 @@ class Examined:
     probing_dof: int
 
 
-def examined(store: Store, row: Any) -> Examined:
-    """Return what the review of a run works with; ``row`` is the run as the store has it."""
-    plan = read.plan_by_id(store, str(row["plan_id"]))
-    history = one_run(store, plan, str(row["run_id"]))
+def examined(store: Store, row: Any, known_past: History | None = None) -> Examined:
+    """Return what the review of a run works with.
+
+    Parameters
+    ----------
+    store
+        An open store.
+    row
+        The run as the store has it.
+    known_past
+        The production history, where it is already read; it serves runs fitted to its plan.
+    """
+    if known_past is not None and known_past.plan.plan_id != row["plan_id"]:
+        known_past = None
+    plan = read.plan_by_id(store, str(row["plan_id"])) if known_past is None else known_past.plan
+    history = _alone(store, plan, str(row["run_id"]), known_past)
     geometry = history.geometry
     omitted = tuple(p for p in str(row["omitted"]).split(",") if p)
     out = np.isin(geometry.names, omitted) | ~np.isfinite(history.deviations[0])
     weights = np.where(out, 0.0, geometry.weights)
     modes = residual_modes(geometry.nominals, geometry.normals, weights, geometry.names)
-    past = _production(store, plan)
+    past = _production(store, plan) if known_past is None else known_past
     known, why = (
         reference(past, modes, str(row["mould"]), str(row["run_id"]))
         if past is not None
@@ -100,6 +112,14 @@ def examined(store: Store, row: Any) -> Examined:
         ),
         sigma=sigma if usable else float(row["noise"]), probing=probing, probing_dof=probing_dof,
     )  # fmt: skip
+
+
+def _alone(store: Store, plan: Plan, run_id: str, past: History | None) -> History:
+    """Return the history that is the run alone."""
+    mine = None if past is None else np.asarray(past.runs["run_id"] == run_id)
+    if past is None or mine is None or not mine.any():
+        return one_run(store, plan, run_id)
+    return past.where(mine)
 
 
 def _production(store: Store, plan: Plan) -> History | None:

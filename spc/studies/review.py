@@ -21,6 +21,7 @@ from spc.studies.arrays import hit_array
 from spc.studies.closer_look import CloserLook, closer_look
 from spc.studies.evidence import Omission, omissions_tried
 from spc.studies.examined import Examined, examined
+from spc.studies.history import History
 from spc.studies.hit_check import SuspectHit, suspect_hits
 from spc.studies.reference import like_the_others, off_usual
 from spc.studies.runs import find_run
@@ -259,13 +260,32 @@ def review(store: Store, name: str, part: str | None = None) -> Review:
     NotFoundError
         Where there is no such run, or it could not be aligned.
     """
-    row = find_run(store, name, part)
+    return reviewed(store, find_run(store, name, part))
+
+
+def reviewed(store: Store, row: Any, past: History | None = None) -> Review:
+    """Review the run that the store has in ``row``.
+
+    Parameters
+    ----------
+    store
+        An open store.
+    row
+        The run.
+    past
+        The production history of its part, where it is already read.
+
+    Raises
+    ------
+    NotFoundError
+        Where the run could not be aligned.
+    """
     if not isinstance(row["fit_id"], str):
         raise NotFoundError(
             f"run '{row['run']}' of piece '{row['serial']}' could not be aligned: too few fit "
             "points; measure it again"
         )
-    seen = examined(store, row)
+    seen = examined(store, row, past)
     suspects = suspect_hits(store, seen.history)
     if row["depth"] == DEVIATIONS:
         return _assembled(store, seen, suspects, (), CloserLook())
