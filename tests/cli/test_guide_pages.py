@@ -27,8 +27,10 @@ ROOT = Path(__file__).resolve().parents[2]
 SAMPLES = ROOT / "sample-runs"
 #: Pages written by hand; 'schema' is made from the schema itself.
 PAGES = tuple(topic for topic in TOPICS if topic != "schema")
-#: Commands of the pages that are not run here: they are long, or have tests of their own.
+#: Commands of the pages that are not run here: they are long, and tested elsewhere.
 NOT_RUN = re.compile(r"spc demo\b")
+#: Taking all the sample runs is long too; the store that the other tests share stands in for it.
+TAKE_ALL = "spc ingest sample-runs/runs/*/*.csv sample-runs/events.csv sample-runs/gauge/*.csv"
 
 
 # --- reading the pages ---------------------------------------------------------------------------
@@ -267,17 +269,19 @@ def patch() -> Iterator[pytest.MonkeyPatch]:
 
 
 @pytest.fixture(scope="module")
-def filled(
-    sample_store: Path, tmp_path_factory: pytest.TempPathFactory, patch: pytest.MonkeyPatch
-) -> Path:
-    """A folder with the sample runs and a store that holds them, and a bridge, all."""
+def filled(sample_store: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with the sample runs and a store that holds them all."""
     folder = tmp_path_factory.mktemp("filled")
     (folder / "sample-runs").symlink_to(SAMPLES, target_is_directory=True)
     shutil.copy(sample_store, folder / "spc.duckdb")
+    return folder
+
+
+def _bridge(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Take both sides of a bridge into the folder's store."""
     for side, setup in (("BR-old", "1"), ("BR-new", "2")):
         _write_side(folder / f"{side}.csv", side, setup)
-        run(folder, ["ingest", f"{side}.csv"], patch)
-    return folder
+        run(folder, ["ingest", f"{side}.csv"], monkeypatch)
 
 
 def _write_side(path: Path, side: str, setup: str) -> None:
@@ -317,6 +321,8 @@ def folder(topic: str, filled: Path, tmp_path: Path, monkeypatch: pytest.MonkeyP
         run(tmp_path, words, monkeypatch)
     if topic == "files":
         _write_foreign_files(tmp_path)
+    if topic == "gauge":
+        _bridge(tmp_path, monkeypatch)
     return tmp_path
 
 
@@ -343,10 +349,13 @@ def _write_foreign_files(folder: Path) -> None:
 
 @pytest.mark.parametrize("topic", PAGES)
 def test_shown_output_is_what_the_command_prints(
-    topic: str, folder: Path, monkeypatch: pytest.MonkeyPatch
+    topic: str, folder: Path, sample_store: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     for one in shown(topic):
         if NOT_RUN.match(one.line):
+            continue
+        if one.line == TAKE_ALL:
+            shutil.copy(sample_store, folder / "spc.duckdb")
             continue
         _, output = run(folder, one.words(), monkeypatch)
         if one.output:
@@ -514,7 +523,7 @@ DOCUMENTS = (
     "plan check",
     "plan check rich.toml",
     "plan rehearse --trials 100",
-    "ingest knocked.csv sample-runs/events.csv",
+    "ingest november.csv sample-runs/events.csv",
     "run list --batch B09",
     "run show H0188",
     "omit H0188 flank-1 --why slid",
@@ -523,7 +532,7 @@ DOCUMENTS = (
     "run tally",
     "refit no-nose-2 --without nose-2",
     "refit",
-    "event add work --at 2026-10-30T10:00Z",
+    "event add work --at 2026-11-03T10:00Z",
     "event list",
     "chart list",
     "chart show tail-left",
@@ -542,9 +551,6 @@ DOCUMENTS = (
     "gauge study G1 --with day",
     "gauge sheet G2 --pieces 8 --operators 3 --like G1 --tolerance 3",
     "gauge bridge study:BR-old study:BR-new",
-    "report 2026-06",
-    "report 2026-07",
-    "report 2026-08",
     "report 2026-11",
     "export 2026-10",
     "plan add rich.toml",
@@ -574,8 +580,9 @@ def documents(
     folder = tmp_path_factory.mktemp("documents")
     (folder / "sample-runs").symlink_to(SAMPLES, target_is_directory=True)
     shutil.copy(filled / "spc.duckdb", folder)
-    _write_knocked(folder)
+    _write_november(folder)
     _write_rich(folder)
+    _bridge(folder, patch)
     made: list[tuple[str, object]] = []
     for line in DOCUMENTS:
         if "{signal}" in line:
@@ -601,14 +608,21 @@ def _write_rows(path: Path, head: list[str], rows: list[list[str]]) -> None:
     path.write_text("\n".join(",".join(row) for row in [head, *rows]), encoding="utf-8")
 
 
-def _write_knocked(folder: Path) -> None:
-    """Write a run of November with one fit point far off, which the plan's limit holds."""
-    head, rows = _one_run("Z0001")
-    z, when = head.index("z"), head.index("measured_at")
-    for row in rows:
-        row[when] = row[when].replace("2026-10-28T", "2026-11-02T")
-        row[z] = str(float(row[z]) + 9.0) if "deck-1" in row else row[z]
-    _write_rows(folder / "knocked.csv", head, rows)
+def _write_november(folder: Path) -> None:
+    """Write a month in which a piece is held, one measured again, one has a gap and a bad hit."""
+    runs: list[list[str]] = []
+    for serial, label in (("Z0001", "1"), ("Z0002", "1"), ("Z0002", "2"), ("Z0003", "1")):
+        head, rows = _one_run(serial)
+        z, when, name, point, hit = (
+            head.index(column) for column in ("z", "measured_at", "run", "point", "hit")
+        )
+        for row in rows:
+            off = {("deck-1", "Z0001"): 9.0, ("deck-2", "Z0003"): 3.0 * (row[hit] == "2")}
+            row[z] = str(float(row[z]) + off.get((row[point], serial), 0.0))
+            row[name] = label
+            row[when] = f"2026-11-0{label}T0{serial[-1]}:30:00Z"
+        runs += [row for row in rows if (row[point], serial) != ("tail-left", "Z0003")]
+    _write_rows(folder / "november.csv", head, runs)
 
 
 #: What a plan can say beyond its points.
@@ -626,7 +640,7 @@ modulus_gpa = 0.9
 def _write_rich(folder: Path) -> None:
     """Write another part: a plan that says all it can, an unchecked point, odd runs."""
     text = "\n".join(_sample("LH-640.toml")).replace('"LH-640"', '"LH-641"')
-    text = text.replace('"least squares"', '"least squares"\nsecond_opinion = "huber"')
+    text = text.replace('"least squares"', '"least squares"\nsecond_opinion = "least trimmed"')
     text = text.replace("\n\n[[point]]", f"\n{RICH}\n[[point]]", 1)
     text = text.replace('id = "nose-2"\nrole = "fit"', 'id = "nose-2"\nrole = "check"')
     text = text.replace('id = "deck-middle"', 'id = "deck-middle"\npanel = [400.0, 400.0]')
