@@ -8,7 +8,7 @@ References
        Quality Technology 21, 155-162.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
@@ -141,12 +141,17 @@ def compare_designs(
     charted = float(np.sqrt(sigma_between**2 + sigma**2 / batch))
     delta = shift / charted
     made = [_limits(LIMITS, ("beyond limit",), delta, run_length), _ewma(delta, run_length)]
-    made.append(_cusum(delta, run_length))
     notes = ["limits are taken as known; those from few pieces give more false alarms"]
-    try:
-        made.append(_limits(LIMITS_AND_RULES, tuple(rules), delta, run_length))
-    except DataError as refusal:
-        notes.append(f"limits and run rules: {refusal}")
+    both = (LIMITS_AND_RULES, tuple(rules))
+    others: dict[str, Callable[[], Parts]] = {
+        CUSUM: lambda: _cusum(delta, run_length),
+        LIMITS_AND_RULES: lambda: _limits(*both, delta, run_length),
+    }
+    for chart, make in others.items():
+        try:
+            made.append(make())
+        except DataError as refusal:
+            notes.append(f"{chart}: {refusal}")
     if sigma_between > 0 and batch > 1:
         floor = sigma_between / charted
         notes.append(

@@ -20,6 +20,7 @@ from spc.charts.arrays import Floats
 from spc.charts.chains import Chain, RunLength, settled
 from spc.charts.constants import gauss_legendre
 from spc.charts.tails import normal_sf
+from spc.errors import DataError
 
 SETTLED = 1e-10
 """Share of the variance of an average still to come below which its limits count as settled."""
@@ -177,6 +178,11 @@ def cusum_limit(k: float, run_length: float, *, head_start_share: float = 0.0) -
     head_start_share
         Head start as a share of h, 0 for none, 0.5 for the usual one.
 
+    Raises
+    ------
+    DataError
+        Where the allowance is so large that single values are rarer than the alarms asked for.
+
     Examples
     --------
     >>> round(cusum_limit(0.5, 370.0), 2)
@@ -191,6 +197,11 @@ def cusum_limit(k: float, run_length: float, *, head_start_share: float = 0.0) -
         return float(np.log(_two_sided(k, h, 0.0, head_start_share * h) / run_length))
 
     low, high = 0.05, 1.0
+    if excess(low) > 0:
+        raise DataError(
+            f"a value passes an allowance of {k:.3g} sigma by chance less than once in "
+            f"{run_length:.0f}: there is nothing to sum up"
+        )
     while excess(high) < 0:
         low, high = high, 2 * high
     return float(brentq(excess, low, high, xtol=1e-9))

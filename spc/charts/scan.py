@@ -6,6 +6,7 @@ References
        control. Journal of Quality Technology 35, 355-366.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -110,6 +111,58 @@ def scan_for_change(
         candidates=_candidates(pooled, n, sought, level)[: len(given)], n=n, level=level,
         method=method, notes=tuple(map(_note, n, statistic, p)),
     )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class GivenStep:
+    """A step at a place that other data gave.
+
+    Parameters
+    ----------
+    first
+        Index of the first run after it: of the places given, the one where it stands out most; −1
+        where none could be looked at.
+    p
+        Probability of a step so large at one of these places if nothing changed, for all points
+        together (Bonferroni), ``(points,)``; NaN where not sought.
+    n
+        Values at each point, ``(points,)``.
+    """
+
+    first: int
+    p: Floats
+    n: Ints
+
+
+def step_at(x: ArrayLike, places: Sequence[int]) -> GivenStep:
+    """Test whether the level changed before one of a few given runs.
+
+    A change sought at every run must be large to stand out; one whose place is known from
+    elsewhere (the same material in another mould) need not.
+
+    Parameters
+    ----------
+    x
+        Values (or batch means), ``(runs, points)``, NaN where missing.
+    places
+        Indices of runs; those with fewer than two runs on either side are passed over.
+
+    Notes
+    -----
+    The two-sample t with one sigma, two-sided, times the number of places and of points.
+    """
+    a = arrays.matrix(x)
+    n = (~np.isnan(a)).sum(axis=0)
+    inside = [k for k in places if 2 <= k <= len(a) - 2]
+    if not inside or not a.shape[1]:
+        return GivenStep(first=-1, p=np.full(a.shape[1], np.nan), n=n)
+    t = np.abs(_splits(a)[0][inside])
+    p = np.minimum(2 * t_sf(t, np.maximum(n - 2, 1)) * len(inside) * a.shape[1], 1.0)
+    p = np.where(n < FEWEST, np.nan, p)
+    if np.isnan(p).all():
+        return GivenStep(first=-1, p=np.full(a.shape[1], np.nan), n=n)
+    best = int(np.unravel_index(np.nanargmin(p), p.shape)[0])
+    return GivenStep(first=inside[best], p=p[best], n=n)
 
 
 def _splits(a: Floats) -> tuple[Floats, Floats, Floats, Floats]:

@@ -1,7 +1,7 @@
 """Charts compared, for the terminal."""
 
 from spc.charts.design import Design
-from spc.pages.display import length, number
+from spc.pages.display import count, length, number
 from spc.pages.text import table
 from spc.studies.chart_design import ChartDesign
 
@@ -18,9 +18,10 @@ def design_text(found: ChartDesign) -> str:
         *(f"note: {text}" for text in designs.notes),
     ]
     rows = [_row(one) for one in designs.designs]
+    enough = count(found.smallest_batch or 0, "piece")
     columns = ("chart", "settings (sigma)", "in control", "to find it", "pieces", "rules")
     smallest = (
-        f"Limits alone find it within 3 batches with {found.smallest_batch} pieces a batch."
+        f"Limits alone find it within 3 batches with {enough} a batch."
         if found.smallest_batch
         else "No batch up to 50 pieces lets limits alone find it within 3 batches."
     )

@@ -28,15 +28,14 @@ def kind_text(study: KindStudy) -> str:
 
 
 def _fact(fact: Fact, unit: str) -> str:
-    if fact.unit == "mm":
-        interval = (
-            f" ({length(fact.low, unit)} to {length(fact.high, unit)})"
-            if isfinite(fact.low) and isfinite(fact.high)
-            else ""
-        )
-        return f"{fact.name}: {length(fact.value, unit)}{interval}"
-    shown = share(fact.value) if fact.unit == "share" else number(fact.value)
-    return f"{fact.name}: {shown}"
+    def figure(value: float) -> str:
+        if fact.unit == "mm":
+            return length(value, unit)
+        return share(value) if fact.unit == "share" else number(value)
+
+    known = isfinite(fact.low) and isfinite(fact.high)
+    interval = f" ({figure(fact.low)} to {figure(fact.high)})" if known else ""
+    return f"{fact.name}: {figure(fact.value)}{interval}"
 
 
 def _figure(value: float, study: KindStudy, panel: str) -> str:

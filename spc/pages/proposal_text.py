@@ -31,6 +31,7 @@ def _mould(one: MouldProposal, what: str) -> list[str]:
     ]
     lines += [
         f"  change before {c.label} ({moment(c.at)}): {_some(c.series)}, p {probability(c.p)}"
+        + (f", looked for here since mould {c.seen_in} shows it" if c.seen_in else "")
         + (f"; last event before it: {c.event}" if c.event else "")
         for c in one.changes
     ]

@@ -76,15 +76,11 @@ def chart_design(
     part, revision, baseline
         As for a monitor.
     """
-    if not shift > 0 or not run_length > 1:
-        raise InputError(
-            f"a shift of {shift:g} mm, an alarm every {run_length:g}",
-            do="give a shift above 0 and more than 1 batch between false alarms",
-        )
+    _check(shift, run_length, sigma_between)
     stands_on, few = "as given", ""
     if series is not None and store is not None:
         sigma, sigma_between, stands_on, few = _from_series(store, series, part, revision, baseline)
-    if sigma is None or not sigma > 0:
+    if sigma is None or not 0 < sigma < np.inf:
         raise InputError("no spread to design for", do="name a series, or give --sigma")
     return ChartDesign(
         series=series or "",
@@ -102,6 +98,16 @@ def chart_design(
     )
 
 
+def _check(shift: float, run_length: float, sigma_between: float) -> None:
+    if not (0 < shift < np.inf and 2 < run_length <= 1e8 and 0 <= sigma_between < np.inf):
+        raise InputError(
+            f"a shift of {shift:g} mm, an alarm every {run_length:g} batches, a spread between "
+            f"batches of {sigma_between:g} mm",
+            do="give a shift above 0, a spread of 0 or more, and more than 2 batches (at most 1e8) "
+            "between false alarms",
+        )
+
+
 def _from_series(
     store: Store, name: str, part: str | None, revision: str | None, baseline: str | None
 ) -> tuple[float, float, str, str]:
@@ -114,6 +120,12 @@ def _from_series(
     rows = chart_rows(past.runs, series.values, inside, BATCH)
     found = batch_charts(pieces_of(past, series.values, rows), rows.baseline, spans=rows.spans)
     batches = int(found.means.n[0])
+    if not (np.isfinite(found.sigma_within[0]) and np.isfinite(found.sigma_between[0])):
+        raise InputError(
+            f"the spread of '{name}' within and between batches cannot be told from {words} "
+            f"({found.notes[0] or f'{batches} batches'})",
+            do="name a longer --baseline, or give --sigma and --sigma-between",
+        )
     few = ""
     if batches >= 5:
         cost = estimated_limits(batches)

@@ -85,6 +85,7 @@ def freeze(
     part, revision, mould
         What they are for.
     """
+    require_reason(why)
     plan = read.plan(store, part, revision)
     whole = production(store, plan)
     past = whole if mould is None else whole.where(np.asarray(whole.runs["mould"] == mould))
@@ -115,6 +116,12 @@ def freeze(
         skipped=skipped,
         inside=touching(chart, chart.rows.baseline),
     )
+
+
+def require_reason(*texts: str) -> None:
+    """Refuse a decision without a word why: it would be of no use to whoever reads it later."""
+    if not all(text.strip() for text in texts):
+        raise InputError("no reason given", do="say it in words")
 
 
 def _rows(
@@ -173,6 +180,7 @@ def retire(
     part: str | None = None, revision: str | None = None, mould: str | None = None,
 ) -> Retired:  # fmt: skip
     """Retire the sets in force of series (all where none is named) from a day on."""
+    require_reason(why)
     plan = read.plan(store, part, revision)
     known = limit_sets(store, plan.part, plan.revision)
     chosen = [

@@ -1,6 +1,6 @@
 """Other kinds of chart of one series: batches, subgroups, cumulative sums, and counts."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
@@ -19,7 +19,7 @@ from spc.store.connection import Store
 from spc.studies.arrays import Array
 from spc.studies.chosen_set import past_of
 from spc.studies.history import History
-from spc.studies.lines import baseline_lines
+from spc.studies.lines import baseline_lines, centers
 from spc.studies.moments import BATCH, ChartRows, chart_rows
 from spc.studies.monitor import baseline_of
 from spc.studies.order import MEASURED, in_order
@@ -28,6 +28,8 @@ from spc.studies.series import SeriesSet, all_series, chosen
 BATCHES, MEAN_RANGE, MEAN_SD, CUSUM = "batches", "mean-range", "mean-sd", "cusum"
 STEPS, COUNTS = "steps", "counts"
 KINDS = (BATCHES, MEAN_RANGE, MEAN_SD, CUSUM, STEPS, COUNTS)
+#: Unit of what is charted as its power two thirds.
+TWO_THIRDS = "mm^(2/3)"
 #: Name of the series that counts check points outside tolerance on a piece.
 OUT_OF_TOLERANCE = "out-of-tolerance"
 #: Cumulative sums: half the shift looked for, the decision limit (in control for 370 points), and
@@ -44,7 +46,7 @@ class Panel:
     name
         What it shows.
     unit
-        ``mm``, ``sigma``, or ``points a piece``.
+        ``mm``, ``mm^(2/3)``, ``sigma``, or ``points a piece``.
     values, center, lower, upper
         NaN where there is none.
     """
@@ -73,7 +75,7 @@ class Fact:
     value, low, high
         With its interval; NaN where there is none. Lengths in mm.
     unit
-        ``mm``, ``share`` or empty.
+        ``mm``, ``mm^(2/3)``, ``share`` or empty.
     """
 
     name: str
@@ -170,9 +172,8 @@ def kind_study(
     """
     if kind not in KINDS:
         raise InputError(f"no kind of chart '{kind}'", do=f"use values, {', '.join(KINDS)}")
-    past = in_order(past_of(store, part, revision, result_set), order)
-    if mould is not None:
-        past = past.where(np.asarray(past.runs["mould"] == mould))
+    whole = in_order(past_of(store, part, revision, result_set), order)
+    past = whole if mould is None else whole.where(np.asarray(whole.runs["mould"] == mould))
     if past.runs.empty:
         raise InputError(f"no run of mould '{mould}'", do="name another")
     if (kind == COUNTS) != (name == OUT_OF_TOLERANCE):
@@ -180,40 +181,38 @@ def kind_study(
             f"kind '{kind}' with series '{name}'",
             do=f"chart {OUT_OF_TOLERANCE} with --kind {COUNTS}, and other series otherwise",
         )
+    what = by if kind in (CUSUM, STEPS) else BATCH
+    inside, words = baseline_of(past.runs, what, baseline, whole.runs)
     if kind == COUNTS:
-        return _counts(past, baseline)
+        return _counts(past, inside, words)
     series = chosen(all_series(past), (name,))
+    rows = chart_rows(past.runs, _scaled(series), inside, what)
     if kind == CUSUM:
-        return _cusum(past, series, baseline, by)
+        return _cusum(past, series, rows, words)
     if kind == STEPS:
-        return _steps(past, series, baseline, by)
-    return _grouped(past, series, baseline, kind)
+        return _steps(past, series, rows, words)
+    return _grouped(past, series, rows, words, kind)
 
 
 def _scaled(series: SeriesSet) -> Array:
     return np.where(series.skewed, np.cbrt(series.values**2), series.values)
 
 
-def _grouped(past: History, series: SeriesSet, baseline: str | None, kind: str) -> KindStudy:
-    inside, words = baseline_of(past.runs, BATCH, baseline)
-    rows = chart_rows(past.runs, _scaled(series), inside, BATCH)
+def _grouped(
+    past: History, series: SeriesSet, rows: ChartRows, words: str, kind: str
+) -> KindStudy:  # fmt: skip
     groups = pieces_of(past, _scaled(series), rows)
     if kind == BATCHES:
         panels, facts, notes = _batch_panels(groups, rows)
     else:
         panels, facts, notes = _subgroup_panels(groups, rows, kind)
-    return _study(past, series.names[0], series.spoken[0], kind, rows, words, panels, facts,
-                  (*notes, *_scale_note(series)))  # fmt: skip
+    return _single(past, series, kind, rows, words, panels, facts, notes)
 
 
 def pieces_of(past: History, values: Array, rows: ChartRows) -> Array:
     """Return (rows, pieces, series), each mould's pieces about its own baseline centre."""
-    levelled = values.copy()
-    for mould in sorted(set(past.runs["mould"].astype(str))):
-        mine = np.asarray(past.runs["mould"].astype(str) == mould)
-        base = rows.baseline & (np.array(rows.moulds, dtype=object) == mould)
-        center = np.nanmean(rows.values[base], axis=0) if base.any() else np.nan
-        levelled[mine] -= center
+    center = dict(zip(rows.moulds, centers(rows.values, rows), strict=True))
+    levelled = values - np.array([center[m] for m in past.runs["mould"].astype(str)])
     batch = (
         past.runs["batch"]
         .astype(object)
@@ -286,9 +285,7 @@ def _subgroup_panels(
     return [means, spread], facts, tuple(notes)
 
 
-def _cusum(past: History, series: SeriesSet, baseline: str | None, by: str) -> KindStudy:
-    inside, words = baseline_of(past.runs, by, baseline)
-    rows = chart_rows(past.runs, _scaled(series), inside, by)
+def _cusum(past: History, series: SeriesSet, rows: ChartRows, words: str) -> KindStudy:
     lines = baseline_lines(rows)
     sums = cusum(
         rows.values, lines.center, lines.sigma, k=ALLOWANCE, h=DECISION,
@@ -302,18 +299,15 @@ def _cusum(past: History, series: SeriesSet, baseline: str | None, by: str) -> K
     ]  # fmt: skip
     sigma = float(lines.sigma[0, 0])
     facts = [Fact(name="standard deviation", value=sigma, low=np.nan, high=np.nan, unit="mm")]
-    note = "" if np.isfinite(sigma) else "no limits: too few baseline values, or they do not vary"
+    note = () if np.isfinite(sigma) else ("no limits: too few baseline values, or no variation",)
     said = (
         f"allowance {ALLOWANCE:g} and decision limit {DECISION:g} in sigma: in control for about "
         "370 points once the head start has worn off"
     )
-    return _study(past, series.names[0], series.spoken[0], CUSUM, rows, words, panels, facts,
-                  tuple(n for n in (note, said, *_scale_note(series)) if n))  # fmt: skip
+    return _single(past, series, CUSUM, rows, words, panels, facts, (*note, said))
 
 
-def _steps(past: History, series: SeriesSet, baseline: str | None, by: str) -> KindStudy:
-    inside, words = baseline_of(past.runs, by, baseline)
-    rows = chart_rows(past.runs, _scaled(series), inside, by)
+def _steps(past: History, series: SeriesSet, rows: ChartRows, words: str) -> KindStudy:
     about = rows.values - baseline_lines(rows).center
     fit = autoregression(about, rows.baseline, spans=rows.spans)
     errors = one_step_errors(about, fit, spans=rows.spans)[:, 0]
@@ -327,18 +321,16 @@ def _steps(past: History, series: SeriesSet, baseline: str | None, by: str) -> K
     ]  # fmt: skip
     facts = [Fact(name="how much of a value's offset the next one keeps", value=float(fit.phi[0]),
                   low=float(fit.phi_low[0]), high=float(fit.phi_high[0]), unit="")]  # fmt: skip
-    return _study(past, series.names[0], series.spoken[0], STEPS, rows, words, panels, facts,
-                  tuple(n for n in (fit.notes[0], *_scale_note(series)) if n))  # fmt: skip
+    return _single(past, series, STEPS, rows, words, panels, facts, fit.notes)
 
 
-def _counts(past: History, baseline: str | None) -> KindStudy:
+def _counts(past: History, inside: npt.NDArray[np.bool_], words: str) -> KindStudy:
     check = ~past.geometry.is_fit
     d = past.deviations[:, check]
     toleranced = np.isfinite(past.geometry.lower[check]) | np.isfinite(past.geometry.upper[check])
     if not toleranced.any():
         raise InputError("no check point of the plan has a tolerance", do="give tolerances")
     out = ((d < past.geometry.lower[check]) | (d > past.geometry.upper[check])).sum(axis=1)
-    inside, words = baseline_of(past.runs, BATCH, baseline)
     rows = chart_rows(past.runs, out[:, None].astype(np.float64), inside, BATCH)
     total = rows.values[:, 0] * rows.pieces
     found = count_limits(total, rows.pieces, rows.baseline, spans=rows.spans)
@@ -359,8 +351,23 @@ def _counts(past: History, baseline: str | None) -> KindStudy:
     )  # fmt: skip
 
 
-def _scale_note(series: SeriesSet) -> tuple[str, ...]:
-    return ("charted as its power two thirds, which is close to normal",) * bool(series.skewed[0])
+def _single(
+    past: History, series: SeriesSet, kind: str, rows: ChartRows, words: str,
+    panels: list[Panel], facts: list[Fact], notes: tuple[str, ...],
+) -> KindStudy:  # fmt: skip
+    """Return the study of one series; what is no length in mm is not called one."""
+    said = [note for note in notes if note]
+    bare = sorted({m for m, c in zip(rows.moulds, centers(rows.values, rows)[:, 0], strict=True)
+                   if np.isnan(c)})  # fmt: skip
+    if bare:
+        named = " and ".join(m or "unknown" for m in bare)
+        said.append(f"mould {named} has no baseline value, so no centre to be charted about")
+    if series.skewed[0]:
+        said.append("charted as its power two thirds, which is close to normal")
+        panels = [replace(p, unit=TWO_THIRDS if p.unit == "mm" else p.unit) for p in panels]
+        facts = [replace(f, unit=TWO_THIRDS if f.unit == "mm" else f.unit) for f in facts]
+    return _study(past, series.names[0], series.spoken[0], kind, rows, words, panels, facts,
+                  tuple(said))  # fmt: skip
 
 
 def _study(

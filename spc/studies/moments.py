@@ -61,7 +61,7 @@ def chart_rows(
     """
     if by not in (PIECE, BATCH):
         raise InputError(f"a chart by '{by}'", do=f"use {PIECE} or {BATCH}")
-    labels = runs["serial"].astype(str) if by == PIECE else _batch_labels(runs)
+    labels = labels_of(runs, by)
     key = labels if by == BATCH else pd.Series(np.arange(len(runs)).astype(str))
     group = runs["mould"].astype(str) + "\0" + key
     codes, first = _first_seen(group)
@@ -83,6 +83,11 @@ def chart_rows(
         baseline=np.asarray(inside == pieces)[order],
         values=means[order],
     )
+
+
+def labels_of(runs: pd.DataFrame, by: str) -> "pd.Series[str]":
+    """Return the serial or batch of each run, as a chart names its rows within a mould."""
+    return runs["serial"].astype(str) if by == PIECE else _batch_labels(runs)
 
 
 def _batch_labels(runs: pd.DataFrame) -> "pd.Series[str]":

@@ -13,8 +13,9 @@ from spc.plan import Plan
 from spc.store import read
 from spc.store.connection import Store
 from spc.studies.chosen_set import past_of
-from spc.studies.moments import BATCH, ChartRows, chart_rows
-from spc.studies.series import SeriesSet, all_series
+from spc.studies.moments import BATCH, ChartRows, chart_rows, labels_of
+from spc.studies.series import all_series
+from spc.studies.shared_changes import Again, propose_again
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +50,9 @@ class Change:
         The series at which it stands out.
     p
         Its probability if nothing had changed.
+    seen_in
+        Mould in which it was found, where this one was asked for it there and then; empty where it
+        stands out by itself.
     event
         The last event before it that concerns the mould; nearest is not cause.
     """
@@ -57,6 +61,7 @@ class Change:
     at: datetime
     series: tuple[str, ...]
     p: float
+    seen_in: str
     event: str
 
 
@@ -120,34 +125,41 @@ def propose(
 ) -> BaselineProposal:  # fmt: skip
     """Propose a baseline from the fit's figures, its modes and the check points, mould by mould."""
     past = past_of(store, part, revision)
-    if mould is not None:
-        past = past.where(np.asarray(past.runs["mould"] == mould))
-    if past.runs.empty:
+    if mould is not None and mould not in set(past.runs["mould"]):
         raise InputError(f"no run of mould '{mould}'", do="name another")
     series = all_series(past)
-    scaled = np.where(series.skewed, np.cbrt(series.values**2), series.values)
+    columns = np.flatnonzero(~series.fit_point)
+    scaled = np.where(series.skewed, np.cbrt(series.values**2), series.values)[:, columns]
     rows = chart_rows(past.runs, scaled, np.ones(len(past.runs), dtype=bool), by)
+    names = tuple(series.names[k] for k in columns)
     events = read.events(store, past.plan.part)
+    charts = [np.flatnonzero(rows.spans == span) for span in np.unique(rows.spans)]
+    first = [propose_baseline(rows.values[at]) for at in charts]
     found = tuple(
-        _one(rows, np.flatnonzero(rows.spans == span), series, events)
-        for span in np.unique(rows.spans)
+        _one(rows, at, names, events, propose_again(rows, charts, first, number))
+        for number, at in enumerate(charts)
+        if mould is None or rows.moulds[at[0]] == mould
     )
-    return BaselineProposal(plan=past.plan, by=by, moulds=found, span=_common(found))
+    span = _common(found, past.runs, labels_of(past.runs, by))
+    return BaselineProposal(plan=past.plan, by=by, moulds=found, span=span)
 
 
 def _one(
-    rows: ChartRows, at: npt.NDArray[np.int64], series: SeriesSet, events: pd.DataFrame
-) -> MouldProposal:
-    columns = np.flatnonzero(~series.fit_point)
-    names = tuple(series.names[k] for k in columns)
-    found = propose_baseline(rows.values[np.ix_(at, columns)])
-    mould = rows.moulds[at[0]]
+    rows: ChartRows, at: npt.NDArray[np.int64], names: tuple[str, ...], events: pd.DataFrame,
+    again: Again,
+) -> MouldProposal:  # fmt: skip
+    found, mould = again.proposal, rows.moulds[at[0]]
     kept = at[found.start : found.stop]
     mine = events[events["mould"].isin(["", mould])]
+    own = [_change(rows, at, b.run, b.points, b.p, "", names, mine) for b in again.breaks]
+    own += [
+        _change(rows, at, c.run, c.points, c.p, c.mould or "unknown", names, mine)
+        for c in again.changes
+    ]
     return MouldProposal(
         mould=mould, first=rows.labels[kept[0]], last=rows.labels[kept[-1]],
         since=_time(rows, kept[0]), until=_time(rows, kept[-1]), n=found.n,
-        left_out=_left_out(rows, at, found, names), changes=_changes(rows, at, found, names, mine),
+        left_out=_left_out(rows, at, found, names), changes=tuple(sorted(own, key=lambda c: c.at)),
         note=found.note,
     )  # fmt: skip
 
@@ -168,32 +180,29 @@ def _left_out(
     )  # fmt: skip
 
 
-def _changes(
-    rows: ChartRows, at: npt.NDArray[np.int64], found: Proposal, names: tuple[str, ...],
-    events: pd.DataFrame,
-) -> tuple[Change, ...]:  # fmt: skip
-    listed = []
-    for change in found.breaks:
-        when = _time(rows, at[change.run])
-        before = events[
-            (events["happened_at"] <= when)
-            & (events["happened_at"] > when - pd.Timedelta("21D"))
-            & (events["kind"] != "arm check")
-        ]
-        event = "" if before.empty else f"{before['kind'].iloc[-1]}: {before['note'].iloc[-1]}"
-        listed.append(
-            Change(
-                label=rows.labels[at[change.run]],
-                at=when,
-                series=tuple(names[k] for k in change.points),
-                p=change.p,
-                event=event,
-            )
-        )
-    return tuple(listed)
+def _change(
+    rows: ChartRows, at: npt.NDArray[np.int64], run: int, points: tuple[int, ...], p: float,
+    seen_in: str, names: tuple[str, ...], events: pd.DataFrame,
+) -> Change:  # fmt: skip
+    when = _time(rows, at[run])
+    before = events[
+        (events["happened_at"] <= when)
+        & (events["happened_at"] > when - pd.Timedelta("21D"))
+        & (events["kind"] != "arm check")
+    ]
+    event = ""
+    if len(before):
+        event = f"{before['kind'].iloc[-1]}: {before['note'].iloc[-1]}".rstrip(": ")
+    return Change(
+        label=rows.labels[at[run]], at=when, series=tuple(names[k] for k in points), p=p,
+        seen_in=seen_in, event=event,
+    )  # fmt: skip
 
 
-def _common(found: tuple[MouldProposal, ...]) -> str:
-    since, until = max(f.since for f in found), min(f.until for f in found)
-    first, last = f"{since:%Y-%m-%d}", f"{until:%Y-%m-%d}"
-    return f"{first}..{last}" if since <= until else ""
+def _common(found: tuple[MouldProposal, ...], runs: pd.DataFrame, labels: "pd.Series[str]") -> str:
+    """Return the days in all stretches, to the last run of a batch that took more than one."""
+    ends = [
+        runs["measured_at"][(runs["mould"] == f.mould) & (labels == f.last)].max() for f in found
+    ]
+    since, until = max(pd.Timestamp(f.since) for f in found), min(ends)
+    return f"{since:%Y-%m-%d}..{until:%Y-%m-%d}" if since <= until else ""

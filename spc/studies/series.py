@@ -93,7 +93,7 @@ def mode_series(history: History) -> tuple[tuple[str, ...], tuple[str, ...], Arr
 
 
 def chosen(series: SeriesSet, names: tuple[str, ...]) -> SeriesSet:
-    """Return only the series named.
+    """Return only the series named, each once.
 
     Raises
     ------
@@ -106,6 +106,7 @@ def chosen(series: SeriesSet, names: tuple[str, ...]) -> SeriesSet:
                 f"no series '{name}'; there are {', '.join(FIGURES)}, mode-1 and so on, and the "
                 "plan's points ('spc chart list' shows them)"
             )
+    names = tuple(dict.fromkeys(names))
     at = [series.names.index(name) for name in names]
     return SeriesSet(
         names=names,

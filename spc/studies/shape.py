@@ -18,6 +18,7 @@ from spc.store.connection import Store
 from spc.studies.arrays import Array
 from spc.studies.chosen_set import past_of
 from spc.studies.history import History
+from spc.studies.lines import centers
 from spc.studies.moments import BATCH, ChartRows, chart_rows
 from spc.studies.monitor import baseline_of
 from spc.studies.order import MEASURED, in_order
@@ -139,12 +140,25 @@ def shape_study(
     """
     past = in_order(past_of(store, part, revision, result_set), order)
     inside, words = baseline_of(past.runs, by, baseline)
-    names, values = _chosen(past, of)
+    names, values, said = _measured(*_chosen(past, of), inside)
     rows = chart_rows(past.runs, values, inside, by)
     shares: tuple[float, ...] = ()
     if of != FIT_MODES and len(names) > components:
         names, rows, shares = _in_components(rows, components)
-    return _charted(past, of, names, rows, words, shares, SUCCESSIVE if successive else POOLED)
+    method = SUCCESSIVE if successive else POOLED
+    return _charted(past, of, names, rows, words, shares, method, said)
+
+
+def _measured(
+    names: tuple[str, ...], values: Array, inside: npt.NDArray[np.bool_]
+) -> tuple[tuple[str, ...], Array, list[str]]:
+    """Leave out what was never measured in the baseline: with it no piece could be judged."""
+    known = np.isfinite(values[inside]).any(axis=0)
+    if not known.any():
+        raise InputError("nothing of it was measured in the baseline", do="name another --baseline")
+    lost = [names[k] for k in np.flatnonzero(~known)]
+    said = [f"{', '.join(lost)} never measured in the baseline, and left out"] if lost else []
+    return tuple(names[k] for k in np.flatnonzero(known)), values[:, known], said
 
 
 def _chosen(past: History, of: str) -> tuple[tuple[str, ...], Array]:
@@ -156,7 +170,7 @@ def _chosen(past: History, of: str) -> tuple[tuple[str, ...], Array]:
     points = past.plan.points
     groups = {p.group for p in past.plan.check_points if p.group}
     letters = set(of.replace(",", "")) if of != CHECKS else groups
-    if of != CHECKS and not letters <= groups:
+    if of != CHECKS and not (letters and letters <= groups):
         raise InputError(
             f"no group '{of}' of check points", do=f"use fit, checks or {', '.join(sorted(groups))}"
         )
@@ -172,12 +186,8 @@ def _in_components(
     rows: ChartRows, components: int
 ) -> tuple[tuple[str, ...], ChartRows, tuple[float, ...]]:
     """Project on the principal components of the baseline, each mould about its own mean."""
-    x = rows.values.copy()
-    for mould in np.unique(rows.spans):
-        mine = rows.spans == mould
-        base = x[mine & rows.baseline]
-        if len(base):
-            x[mine] -= np.nanmean(base, axis=0)
+    own = centers(rows.values, rows)
+    x = rows.values - np.where(np.isfinite(own), own, 0.0)
     found = principal_modes(x, components, rows.baseline)
     names = tuple(f"component {k} ({share:.0%})" for k, share in enumerate(found.share, start=1))
     changed = replace(rows, values=(x - found.mean) @ found.shapes)
@@ -186,13 +196,13 @@ def _in_components(
 
 def _charted(
     past: History, of: str, names: tuple[str, ...], rows: ChartRows, words: str,
-    shares: tuple[float, ...], method: str,
+    shares: tuple[float, ...], method: str, notes: list[str],
 ) -> ShapeStudy:  # fmt: skip
     t2 = np.full(len(rows.labels), np.nan)
     limit, average = t2.copy(), t2.copy()
     average_limit = mewma_limit(len(names), LAMBDA, RUN_LENGTH)
     signals: list[ShapeSignal] = []
-    notes, pieces = [], {}
+    pieces: dict[str, int] = {}
     for mould in np.unique(rows.spans):
         at = np.flatnonzero(rows.spans == mould)
         name = rows.moulds[at[0]]

@@ -13,6 +13,7 @@ from spc.identity import content_hash
 from spc.store import read, write
 from spc.store.connection import Store, now
 from spc.studies.chance import Chance, chance
+from spc.studies.freezing import require_reason
 from spc.studies.monitor import Monitor, Signal, monitor
 
 OPEN, ANSWERED = "open", "answered"
@@ -23,6 +24,9 @@ NEAR_DAYS = 21
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ListedSignal:
     """One signal: what a series of one mould did first, and what else its chart shows.
+
+    What its chart shows first after an answer is a signal of its own.
+
 
     Parameters
     ----------
@@ -119,9 +123,9 @@ def listed(chart: Monitor, answers: pd.DataFrame) -> SignalList:
     groups: dict[tuple[str, str], list[Signal]] = {}
     for signal in chart.signals:
         groups.setdefault((signal.series, signal.mould), []).append(signal)
-    found = [_listed(chart, group, given) for group in groups.values()]
+    found = [one for group in groups.values() for one in _of_chart(chart, group, given)]
     order = {name: at for at, name in enumerate(chart.series.names)}
-    found.sort(key=lambda s: (s.state != OPEN, order[s.series], s.mould))
+    found.sort(key=lambda s: (s.state != OPEN, order[s.series], s.mould, s.since))
     return SignalList(
         unit=chart.plan.unit,
         signals=tuple(found),
@@ -129,20 +133,37 @@ def listed(chart: Monitor, answers: pd.DataFrame) -> SignalList:
     )
 
 
-def _listed(chart: Monitor, group: list[Signal], given: dict[str, Any]) -> ListedSignal:
-    first = min(group, key=lambda s: s.since)
+def _of_chart(chart: Monitor, group: list[Signal], given: dict[str, Any]) -> list[ListedSignal]:
+    """Return one chart's signals: all of it as one, but an answer holds only for what came before.
+
+    What begins after the answer was recorded is a signal of its own, and open.
+    """
+    left, found = sorted(group, key=lambda s: s.since), []
+    while left:
+        answer = given.get(_name(chart, left[0]))
+        until = datetime.max if answer is None else answer["recorded_at"].to_pydatetime()
+        mine = [s for k, s in enumerate(left) if k == 0 or s.since <= until]
+        left = [s for s in left[1:] if s.since > until]
+        found.append(_listed(chart, mine, answer))
+    return found
+
+
+def _name(chart: Monitor, first: Signal) -> str:
+    return content_hash(
+        "signal", chart.plan.part, chart.plan.revision, first.series, first.mould, first.chart,
+        first.rule, first.first, str(first.since),
+    )[:12]  # fmt: skip
+
+
+def _listed(chart: Monitor, group: list[Signal], answer: Any) -> ListedSignal:
+    first = group[0]
     last = max(group, key=lambda s: s.until)
     column = chart.series.names.index(first.series)
     plan = chart.plan
-    name = content_hash(
-        "signal", plan.part, plan.revision, first.series, first.mould, first.chart, first.rule,
-        first.first, str(first.since),
-    )[:12]  # fmt: skip
-    answer = given.get(name)
     event, days = _nearest_event(chart.events, first)
     change = change_of(chart, first)
     return ListedSignal(
-        signal_id=name,
+        signal_id=_name(chart, first),
         state=OPEN if answer is None else ANSWERED,
         part=plan.part,
         revision=plan.revision,
@@ -221,8 +242,10 @@ def answer(
     NotFoundError
         Where there is no such signal on the charts as asked for.
     InputError
-        Where it is answered already; an answer is not changed, a further remark is an event.
+        Where it is answered already (an answer is not changed, a further remark is an event), or
+        cause or reaction are empty.
     """
+    require_reason(cause, reaction)
     found = signal_list(store, part, revision, **question)
     mine = [s for s in found.signals if s.signal_id.startswith(signal_id)]
     if len(mine) != 1:
