@@ -4,8 +4,26 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
+from spc.ingest.text import Layout
+
 #: How deep a results file goes.
 HITS, POINTS, DEVIATIONS = "hits", "points", "deviations"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lookup:
+    """Where a QIF file holds something that the standard has no element for.
+
+    Parameters
+    ----------
+    place
+        The place by the standard's own words, such as ``LotNumber`` or ``Attribute:cavity``.
+    match
+        Regular expression whose first group is what is meant; empty where all of it is.
+    """
+
+    place: str
+    match: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,6 +42,21 @@ class Declared:
         Our column name for the file's own.
     constants
         Values of columns that the file does not have.
+    layout
+        Separator, decimal mark, and lines that are no rows.
+    sheet
+        Which sheet of a spreadsheet.
+    file_name
+        Regular expressions with named groups; each has to match the file's name.
+    wide
+        True where a row is a run and its columns are points.
+    point_columns
+        Regular expression with the groups ``point``, and ``axis`` or ``hit`` where columns have
+        them; empty for names such as ``deck-1``, ``deck-1.x`` or ``deck-1.2.x``.
+    ignored
+        The file's own columns that are left unused without a note.
+    qif
+        For our column name, where a QIF file holds it.
     """
 
     unit: str | None = None
@@ -31,6 +64,13 @@ class Declared:
     encoding: str | None = None
     columns: dict[str, str] = field(default_factory=dict)
     constants: dict[str, str] = field(default_factory=dict)
+    layout: Layout = field(default_factory=Layout)
+    sheet: str | None = None
+    file_name: tuple[str, ...] = ()
+    wide: bool = False
+    point_columns: str = ""
+    ignored: tuple[str, ...] = ()
+    qif: dict[str, Lookup] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -53,6 +93,12 @@ class Results:
         One row a hit or point: key, point, line and hit, x, y, z, station or deviation, residual.
     warnings
         What should be said but does not stop the file.
+    nominals
+        One row a point whose nominal the file itself tells: point, x, y, z, i, j, k (NaN where it
+        has no normal), mm; None where files of its kind tell none.
+    statuses
+        One row a characteristic whose status the file reports: key, characteristic, point, value,
+        lower, upper (mm, NaN where absent), reported, recomputed and ``line``; None likewise.
     """
 
     name: str
@@ -65,6 +111,8 @@ class Results:
     runs: pd.DataFrame
     values: pd.DataFrame
     warnings: tuple[str, ...]
+    nominals: pd.DataFrame | None = None
+    statuses: pd.DataFrame | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -87,3 +135,27 @@ class Events:
     rows: int
     zone: str
     events: pd.DataFrame
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ArmChecks:
+    """A file of arm checks, checked; lengths in millimetres.
+
+    Parameters
+    ----------
+    name, file_id, size, rows
+        The file's name, SHA-256, bytes and data rows.
+    unit, zone
+        As declared.
+    checks
+        One row a reading: checked_at (UTC), zone, device, artefact, place, operator, reference,
+        uncertainty, reading, trial.
+    """
+
+    name: str
+    file_id: str
+    size: int
+    rows: int
+    unit: str
+    zone: str
+    checks: pd.DataFrame

@@ -6,7 +6,7 @@ from typing import Any
 
 from spc.errors import InputError
 from spc.ingest.checked import Declared
-from spc.ingest.results import KNOWN
+from spc.ingest.columns import KNOWN
 from spc.ingest.text import decode, read_bytes
 
 _TOP = {"unit", "zone", "encoding", "columns", "constants"}

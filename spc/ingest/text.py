@@ -2,7 +2,9 @@
 
 import csv
 import io
-from dataclasses import dataclass
+import re
+from collections import Counter
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import pandas as pd
@@ -16,9 +18,31 @@ SEPARATORS = (";", "\t", ",", "|")
 LINE = "line"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layout:
+    """How a table is laid out, where its first line does not tell.
+
+    Parameters
+    ----------
+    separator
+        What stands between columns; told by the header where None.
+    mark
+        The decimal mark; told by the lengths where None.
+    skip
+        Lines above the header.
+    skip_matching
+        Regular expression of lines that are no rows; empty where every line is one.
+    """
+
+    separator: str | None = None
+    mark: str | None = None
+    skip: int = 0
+    skip_matching: str = ""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class TextTable:
-    """A delimited file as text.
+    """A file as a table of text, whatever it was stored as.
 
     Parameters
     ----------
@@ -31,7 +55,15 @@ class TextTable:
     frame
         One column a field, all text, plus ``line``.
     separator
-        What stands between its columns.
+        What stands between its columns; empty where columns are stored apart.
+    mark
+        The decimal mark, where a mapping declares it.
+    decimals
+        Columns that hold numbers with decimals, not text, each with the first line of one.
+    dressed
+        Columns whose numbers are shown otherwise than stored (0012 for 12), likewise.
+    notes
+        What should be said but does not stop the file.
     """
 
     name: str
@@ -39,10 +71,16 @@ class TextTable:
     size: int
     frame: pd.DataFrame
     separator: str
+    mark: str | None = None
+    decimals: dict[str, int] = field(default_factory=dict)
+    dressed: dict[str, int] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
 
     @property
     def decimal(self) -> str:
         """Return the decimal mark that the lengths use; known once the columns have our names."""
+        if self.mark is not None:
+            return self.mark
         return "," if self.separator != "," and _uses_comma(self.frame) else "."
 
 
@@ -97,21 +135,37 @@ def decode(data: bytes, name: str, encoding: str | None = None) -> str:
         ) from None
 
 
-def read_table(path: Path, *, encoding: str | None = None) -> TextTable:
+def read_table(
+    path: Path, *, data: bytes | None = None, encoding: str | None = None,
+    layout: Layout | None = None,
+) -> TextTable:  # fmt: skip
     """Read a delimited file with a header line; every field stays text.
 
     A row with more or fewer fields than the header is refused with its line, since a shifted row
     would put a number under another name.
+
+    Parameters
+    ----------
+    path
+        The file.
+    data
+        Its bytes, where they were read before.
+    encoding
+        Code page; UTF-8 where not said.
+    layout
+        What a mapping says of separators and of lines that are no rows.
     """
-    data = read_bytes(path)
-    text = decode(data, str(path), encoding)
+    layout = layout or Layout()
+    data = read_bytes(path) if data is None else data
+    text = without_lines(decode(data, str(path), encoding), layout)
     first_lines = text.lstrip().splitlines()
-    separator = max(SEPARATORS, key=first_lines[0].count) if first_lines else SEPARATORS[0]
+    guessed = max(SEPARATORS, key=first_lines[0].count) if first_lines else SEPARATORS[0]
+    separator = layout.separator or guessed
     rows, lines = _records(text, separator, str(path))
     if not rows:
         raise _empty(str(path))
-    header = [field.strip() for field in rows[0]]
-    _check_header(header, str(path))
+    header = [cell.strip() or f"column {at}" for at, cell in enumerate(rows[0], start=1)]
+    check_header(header, str(path), lines[0])
     _check_lengths(rows, lines, len(header), str(path))
     frame = pd.DataFrame(rows[1:], columns=header, dtype=object)
     frame = frame.map(str.strip) if len(frame) else frame
@@ -124,6 +178,21 @@ def read_table(path: Path, *, encoding: str | None = None) -> TextTable:
         size=len(data),
         frame=frame,
         separator=separator,
+        mark=layout.mark,
+    )
+
+
+def without_lines(text: str, layout: Layout) -> str:
+    """Return the text with the lines that are no rows made blank, so that every line keeps its row.
+
+    A line is what ends in a line break; one that stands inside quotation marks counts too.
+    """
+    if not layout.skip and not layout.skip_matching:
+        return text
+    pattern = re.compile(layout.skip_matching) if layout.skip_matching else None
+    return "".join(
+        "\n" if at < layout.skip or (pattern and pattern.search(line.rstrip("\r\n"))) else line
+        for at, line in enumerate(io.StringIO(text, newline=""))
     )
 
 
@@ -132,7 +201,7 @@ def _records(text: str, separator: str, name: str) -> tuple[list[list[str]], lis
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
     try:
         for row in reader:
-            if any(field.strip() for field in row):
+            if any(cell.strip() for cell in row):
                 rows.append(row)
                 lines.append(reader.line_num)
     except csv.Error as error:
@@ -145,17 +214,18 @@ def _records(text: str, separator: str, name: str) -> tuple[list[list[str]], lis
     return rows, lines
 
 
-def _check_header(header: list[str], name: str) -> None:
-    twice = sorted({column for column in header if column and header.count(column) > 1})
+def check_header(header: list[str], name: str, row: int = 1) -> None:
+    """Refuse a header that names a column twice, or one that is kept for the line."""
+    twice = sorted(column for column, count in Counter(header).items() if count > 1)
     if twice:
         raise InputError(
-            f"the header names '{twice[0]}' twice", file=name, row=1, do="keep one of them"
+            f"the header names '{twice[0]}' twice", file=name, row=row, do="keep one of them"
         )
     if LINE in header:
         raise InputError(
             f"a column is called '{LINE}', which is kept for the line of the file",
             file=name,
-            row=1,
+            row=row,
             do="rename it",
         )
 

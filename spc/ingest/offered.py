@@ -1,0 +1,116 @@
+"""A table as a file offers it: the reader for its kind, then what a mapping says of it."""
+
+import re
+from dataclasses import replace
+from pathlib import Path
+
+from spc.errors import InputError
+from spc.identity import bytes_hash
+from spc.ingest.checked import Declared
+from spc.ingest.columns import EVENT, KNOWN, NAMES
+from spc.ingest.kinds import JSON, PARQUET, XLSX
+from spc.ingest.text import LINE, TextTable, decode, read_table
+from spc.ingest.wide import lengthened
+
+
+def table_of(path: Path, data: bytes, kind: str, declared: Declared) -> TextTable:
+    """Return the table that a file of this kind holds, under the file's own names."""
+    name = str(path)
+    if kind == PARQUET:
+        from spc.ingest.parquet import read_parquet
+
+        return read_parquet(path, file_id=bytes_hash(data), size=len(data))
+    if kind == XLSX:
+        from spc.ingest.xlsx import read_xlsx
+
+        table = read_xlsx(data, name=name, file_id=bytes_hash(data), sheet=declared.sheet,
+                          skip=declared.layout.skip)  # fmt: skip
+        return replace(table, mark=declared.layout.mark)
+    if kind == JSON:
+        from spc.ingest.jsonl import read_jsonl
+
+        text = decode(data, name, declared.encoding)
+        table = read_jsonl(text, name=name, file_id=bytes_hash(data), size=len(data))
+        return replace(table, mark=declared.layout.mark)
+    return read_table(path, data=data, encoding=declared.encoding, layout=declared.layout)
+
+
+def as_declared(table: TextTable, declared: Declared) -> TextTable:
+    """Return a table under our names: renamed, made long, with what the file's name says."""
+    table = _renamed(table, declared)
+    table = replace(table, frame=table.frame.drop(columns=list(declared.ignored), errors="ignore"))
+    if declared.wide:
+        table = lengthened(table, declared)
+    table = _with_file_name(table, declared)
+    _refuse_number_names(table)
+    return replace(table, notes=(*table.notes, *_dressed(table)))
+
+
+def _renamed(table: TextTable, declared: Declared) -> TextTable:
+    ours = {own: ours for ours, own in declared.columns.items()}
+    frame = table.frame.rename(columns=ours)
+    twice = frame.columns[frame.columns.duplicated()]
+    if len(twice):
+        raise InputError(
+            f"the mapping calls '{declared.columns[str(twice[0])]}' our '{twice[0]}', and the file "
+            "has a column of that name too",
+            file=table.name,
+            row=1,
+            do="say in the mapping what the other one is",
+        )
+    told = [{ours.get(c, c): at for c, at in d.items()} for d in (table.decimals, table.dressed)]
+    return replace(table, frame=frame, decimals=told[0], dressed=told[1])
+
+
+def _with_file_name(table: TextTable, declared: Declared) -> TextTable:
+    """Add what the file's name says; a column that says otherwise is a contradiction."""
+    frame = table.frame
+    for column, value in _from_name(table.name, declared.file_name).items():
+        if column not in frame:
+            frame = frame.assign(**{column: value})
+        other = (frame[column] != value) & (frame[column] != "")
+        if other.any():
+            raise InputError(
+                f"'{frame[column][other].iloc[0]}' where the file's name says '{value}'",
+                file=table.name, row=int(frame[LINE][other].iloc[0]), column=column,
+                do="find out which is right",
+            )  # fmt: skip
+        frame = frame.assign(**{column: value})
+    return replace(table, frame=frame)
+
+
+def _from_name(name: str, patterns: tuple[str, ...]) -> dict[str, str]:
+    said: dict[str, str] = {}
+    for pattern in patterns:
+        match = re.search(pattern, Path(name).name)
+        if match is None:
+            raise InputError(
+                f"the file's name does not match '{pattern}' of the mapping", file=name,
+                do="rename the file, or correct [filename] in the mapping",
+            )  # fmt: skip
+        said |= {k: v.strip() for k, v in match.groupdict().items() if v}
+    return said
+
+
+def _refuse_number_names(table: TextTable) -> None:
+    for column in NAMES:
+        if column in table.decimals:
+            raise InputError(
+                "a decimal number where a name belongs", file=table.name,
+                row=table.decimals[column], column=column,
+                do="store names as text, so that 12 and 12.0 are not two pieces",
+            )  # fmt: skip
+
+
+def _dressed(table: TextTable) -> list[str]:
+    return [
+        f"column '{column}', row {row}: a number that is shown in another form was taken as it is "
+        "stored; store names as text"
+        for column, row in table.dressed.items()
+        if column in NAMES
+    ]
+
+
+def known_columns() -> tuple[str, ...]:
+    """Return every column of ours, those of events among them."""
+    return (*KNOWN, *EVENT)

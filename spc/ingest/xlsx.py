@@ -1,0 +1,207 @@
+"""Spreadsheets (.xlsx): one sheet as a table; formulas give the values that were saved with them.
+
+Reading them is an extra: openpyxl is needed and asked for by name where it is missing.
+"""
+
+import io
+import warnings
+import zipfile
+import zlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+import pandas as pd
+
+from spc.errors import InputError
+from spc.ingest.text import TextTable
+from spc.ingest.typed import typed_table
+from spc.ingest.xml_safe import refuse_declarations
+
+#: An archive that unpacks to more than this, or has more members, is not opened.
+MOST_BYTES, MOST_MEMBERS = 400 << 20, 2000
+#: Unpacked bytes a packed one; sheets of results stay below 40.
+MOST_PACKED = 250
+#: Rows and columns that a spreadsheet of this format can have, and cells that are kept.
+MOST_ROWS, MOST_COLUMNS, MOST_CELLS = 1_048_576, 16_384, 30_000_000
+#: Formats in which a number is shown as it is stored.
+_PLAIN = {"General", "0", "@", ""}
+#: What the library lets through where a part of the archive is damaged.
+_DAMAGE = (
+    ArithmeticError, AttributeError, LookupError, TypeError, ValueError, SyntaxError, OSError,
+    EOFError, RecursionError, zipfile.BadZipFile, zlib.error,
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Row:
+    line: int
+    cells: list[Any]
+
+
+def read_xlsx(
+    data: bytes, *, name: str, file_id: str, sheet: str | None, skip: int = 0
+) -> TextTable:
+    """Read one sheet of a spreadsheet; rows count as the spreadsheet counts them.
+
+    Parameters
+    ----------
+    data
+        The file's bytes.
+    name, file_id
+        Its name, and the hash of its bytes.
+    sheet
+        Which sheet, where there are several.
+    skip
+        Rows above the header.
+
+    Raises
+    ------
+    InputError
+        Where the extra is missing, the archive is damaged or too large, or no sheet is named.
+    """
+    _refuse_bombs(data, name)
+    rows = [row for row in _sheet(data, name, sheet) if row.line > skip]
+    if not rows:
+        raise InputError("the file is empty", file=name, do="export it again")
+    header, body = [_text(cell.value) for cell in rows[0].cells], rows[1:]
+    for row in body:
+        if len(row.cells) > len(header):
+            raise InputError(
+                f"{len(row.cells)} fields where the header has {len(header)}", file=name,
+                row=row.line, do="look for notes beside the table",
+            )  # fmt: skip
+    fields = [[_text(c.value) for c in row.cells] for row in body]
+    frame = pd.DataFrame(
+        [row + [""] * (len(header) - len(row)) for row in fields], columns=header, dtype=object
+    )
+    return typed_table(
+        frame, [row.line for row in body], name=name, file_id=file_id, size=len(data),
+        decimals=_first(body, header, _is_decimal), dressed=_first(body, header, _is_dressed),
+        head=rows[0].line,
+    )  # fmt: skip
+
+
+def _refuse_bombs(data: bytes, name: str) -> None:
+    """Look at an archive's list of contents before anything is unpacked.
+
+    The sizes in the list bind: no more than a member's listed size is ever unpacked of it.
+    """
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            members = archive.infolist()
+            if "xl/workbook.xml" not in archive.namelist():
+                raise InputError(
+                    "not a text file: an archive, but no spreadsheet", file=name,
+                    do="unpack it, or save it as .xlsx",
+                )  # fmt: skip
+            _refuse_size(members, name)
+            for member in members:
+                if member.filename.endswith((".xml", ".rels")):
+                    with archive.open(member) as stream:
+                        refuse_declarations(stream, name, member.filename)
+    except (*_DAMAGE, NotImplementedError, RuntimeError):
+        raise InputError(
+            "not a text file: a damaged or locked spreadsheet or archive", file=name,
+            do="save it again as .xlsx without a password, or as CSV UTF-8",
+        ) from None  # fmt: skip
+
+
+def _refuse_size(members: list[zipfile.ZipInfo], name: str) -> None:
+    size = sum(m.file_size for m in members)
+    packed = max(m.file_size / max(m.compress_size, 1) for m in members)
+    bomb = packed > MOST_PACKED and size > 10 << 20
+    if size > MOST_BYTES or len(members) > MOST_MEMBERS or bomb:
+        raise InputError(
+            f"unpacks to {size / 1e6:.0f} MB, far more than a sheet of results", file=name,
+            do="save it as CSV UTF-8",
+        )  # fmt: skip
+
+
+def _sheet(data: bytes, name: str, wanted: str | None) -> list[_Row]:
+    try:
+        from openpyxl import load_workbook
+    except ImportError:
+        raise InputError(
+            "reading spreadsheets is an extra that is not installed", file=name,
+            do="run: pip install 'spc[xlsx]', or save it as CSV UTF-8",
+        ) from None  # fmt: skip
+    try:
+        with warnings.catch_warnings():
+            # It warns of styles and checks of cells that it leaves out; only values are read.
+            warnings.simplefilter("ignore", UserWarning)
+            book = load_workbook(io.BytesIO(data), read_only=True, data_only=True, keep_links=False)
+            there = {s.title: s for s in book.worksheets}
+            asked = [title for title in there if wanted in (None, title)]
+            if not asked:
+                raise InputError(
+                    f"no sheet '{wanted}'", file=name, do=f"there is {', '.join(there)}"
+                )
+            sheets = {title: _rows(there[title], name) for title in asked}
+    except _DAMAGE as error:
+        raise InputError(
+            f"a damaged spreadsheet ({type(error).__name__})", file=name,
+            do="save it again, or save it as CSV UTF-8",
+        ) from None  # fmt: skip
+    return _chosen(sheets, wanted, name)
+
+
+def _rows(sheet: Any, name: str) -> list[_Row]:
+    """Return a sheet's rows that hold anything, without the empty cells at their ends."""
+    sheet.reset_dimensions()
+    found, cells = [], 0
+    for line, row in enumerate(sheet.iter_rows(), start=1):
+        if line > MOST_ROWS or len(row) > MOST_COLUMNS or cells > MOST_CELLS:
+            raise InputError(
+                "more rows or columns than a sheet of results can have", file=name,
+                do="save it as CSV UTF-8",
+            )  # fmt: skip
+        held = list(row)
+        while held and _text(held[-1].value) == "":
+            held.pop()
+        cells += len(held)
+        if held:
+            found.append(_Row(line=line, cells=held))
+    return found
+
+
+def _chosen(sheets: dict[str, list[_Row]], wanted: str | None, name: str) -> list[_Row]:
+    if wanted is not None:
+        return sheets[wanted]
+    filled = [title for title, rows in sheets.items() if rows]
+    if len(filled) > 1:
+        raise InputError(
+            f"{len(filled)} sheets hold something ({', '.join(filled)})", file=name,
+            do='say which in a mapping: sheet = "..."',
+        )  # fmt: skip
+    return sheets[filled[0]] if filled else []
+
+
+def _text(value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, datetime | date):
+        return value.isoformat()
+    return repr(value) if isinstance(value, float) else str(value).strip()
+
+
+def _is_decimal(cell: Any) -> bool:
+    return isinstance(cell.value, float)
+
+
+def _is_dressed(cell: Any) -> bool:
+    """Tell whether a number is shown otherwise than it is stored, as 0012 for 12."""
+    return isinstance(cell.value, int) and cell.number_format not in _PLAIN
+
+
+def _first(body: list[_Row], header: list[str], told: Callable[[Any], bool]) -> dict[str, int]:
+    """Return the first line of each column that a cell of this sort stands in."""
+    found: dict[str, int] = {}
+    for row in body:
+        for column, cell in zip(header, row.cells, strict=False):
+            if column not in found and told(cell):
+                found[column] = row.line
+    return found
