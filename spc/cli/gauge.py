@@ -121,3 +121,38 @@ def bridge_sides(
     with reader(store_path) as store:
         found = bridge(store, before, after, part, revision)
     show(found, bridge_text, as_json)
+
+
+@command.command("trust")
+@click.argument("device", required=False)
+@click.option("--at", metavar="DAY", help="Ask for this day; the newest check or run else.")
+@click.option("--limit", type=float, help="Largest allowed bias, mm, from the arm's specification.")
+@click.option("--tolerance", type=float, help="Width of a tolerance, mm, for Cg and Cgk.")
+@click.option(
+    "--oldest",
+    "oldest_days",
+    default=7.0,
+    show_default=True,
+    help="Days after which a check does not speak for today.",
+)
+@click.option("--fail-on", type=click.Choice(["no"]), help="Exit with 1 unless the answer is yes.")
+@store_option
+@json_option
+def trust_arm(
+    device: str | None, store_path: Path, as_json: bool, at: str | None, fail_on: str | None,
+    **asked: Any,
+) -> int:  # fmt: skip
+    """May I measure today? Judge an arm (DEVICE) by its checks on reference artefacts.
+
+    After a bad check, every run since the last good one is listed.
+
+    Example: spc gauge trust arm-1 --limit 0.060
+    """
+    from spc.pages.trust_text import trust_text
+    from spc.studies.spans import end_of_day
+    from spc.studies.trust import trust
+
+    with reader(store_path) as store:
+        found = trust(store, device, at=end_of_day(at) if at else None, **asked)
+    show(found, trust_text, as_json)
+    return 1 if fail_on and found.answer != "yes" else 0

@@ -1,52 +1,24 @@
 """Results files: one row a hit, a point, or a ready deviation, told apart by their columns."""
 
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from spc.errors import InputError
-from spc.ingest.checked import DEVIATIONS, HITS, POINTS, Declared, Events, Results
+from spc.ingest.arm_checks import NEEDED as ARM_CHECK
+from spc.ingest.arm_checks import read_arm_checks
+from spc.ingest.checked import DEVIATIONS, HITS, POINTS, ArmChecks, Declared, Events, Results
+from spc.ingest.columns import KNOWN, NEEDED, RUN_NUMBERS, RUN_TEXT
 from spc.ingest.events import read_events
 from spc.ingest.fields import lengths, numbers, times, whole_numbers
-from spc.ingest.text import LINE, TextTable, read_table
+from spc.ingest.kinds import XML, kind_of
+from spc.ingest.offered import as_declared, table_of
+from spc.ingest.text import LINE, TextTable, read_bytes
 from spc.units import millimetres_per
 
-#: Columns that say something of a whole run; each must hold one value within a run.
-RUN_TEXT = (
-    "part",
-    "revision",
-    "serial",
-    "mould",
-    "cavity",
-    "batch",
-    "run",
-    "operator",
-    "device",
-    "probe",
-    "setup",
-    "study",
-)
-RUN_NUMBERS = ("part_temp_c", "hours_since_moulding")
-NEEDED = ("part", "serial", "run", "point", "unit")
-KNOWN = (
-    *RUN_TEXT,
-    *RUN_NUMBERS,
-    "measured_at",
-    "station",
-    "point",
-    "hit",
-    "x",
-    "y",
-    "z",
-    "deviation",
-    "residual",
-    "unit",
-)
 
-
-def read_file(path: Path, declared: Declared) -> Results | Events:
+def read_file(path: Path, declared: Declared) -> Results | Events | ArmChecks:
     """Read a results or an events file, or refuse it in one line.
 
     Raises
@@ -54,26 +26,18 @@ def read_file(path: Path, declared: Declared) -> Results | Events:
     InputError
         With file, row and column where they are known.
     """
-    table = read_table(path, encoding=declared.encoding)
-    table = _renamed(table, declared)
+    data = read_bytes(path)
+    kind = kind_of(data, str(path))
+    if kind == XML:
+        from spc.ingest.qif.results import read_qif
+
+        return read_qif(data, str(path), declared)
+    table = as_declared(table_of(path, data, kind, declared), declared)
     if {"at", "kind"} <= set(table.frame.columns):
         return read_events(table, declared)
+    if set(ARM_CHECK) <= set(table.frame.columns):
+        return read_arm_checks(table, declared)
     return read_results(table, declared)
-
-
-def _renamed(table: TextTable, declared: Declared) -> TextTable:
-    ours = {own: ours for ours, own in declared.columns.items()}
-    frame = table.frame.rename(columns=ours)
-    twice = frame.columns[frame.columns.duplicated()]
-    if len(twice):
-        raise InputError(
-            f"the mapping calls '{declared.columns[str(twice[0])]}' our '{twice[0]}', and the file "
-            "has a column of that name too",
-            file=table.name,
-            row=1,
-            do="say in the mapping what the other one is",
-        )
-    return replace(table, frame=frame)
 
 
 def read_results(table: TextTable, declared: Declared) -> Results:
@@ -93,7 +57,7 @@ def read_results(table: TextTable, declared: Declared) -> Results:
         depth=depth,
         unit=unit,
         zone=declared.zone or "",
-        warnings=tuple(warnings),
+        warnings=(*table.notes, *warnings),
         values=values,
         runs=_runs(frame, keys, table, declared.zone),
     )

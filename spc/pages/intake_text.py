@@ -6,7 +6,7 @@ from spc.studies.intake import Taken, TakenRun
 
 def taken_text(taken: Taken) -> str:
     """Return a line for the file, and one for each thing to look at."""
-    what = "event" if taken.kind == "events" else "run"
+    what = {"events": "event", "arm checks": "reading"}.get(taken.kind, "run")
     if taken.already:
         head = f"{taken.name}: everything in it is in the store already; nothing changed."
         return "\n".join([head, *(f"  note: {text}" for text in taken.warnings)])

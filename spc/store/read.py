@@ -279,3 +279,13 @@ def limit_rows(store: Store, part: str, revision: str) -> pd.DataFrame:
 def signal_rows(store: Store, part: str) -> pd.DataFrame:
     """Return answers to signals of a part."""
     return store.frame("SELECT * FROM signal WHERE part = ? ORDER BY recorded_at", [part])
+
+
+def arm_checks(store: Store, device: str | None = None) -> pd.DataFrame:
+    """Return readings of reference artefacts in order of time."""
+    if device is None:
+        return store.frame("SELECT * FROM arm_check ORDER BY checked_at, artefact, place, trial")
+    return store.frame(
+        "SELECT * FROM arm_check WHERE device = ? ORDER BY checked_at, artefact, place, trial",
+        [device],
+    )

@@ -1,9 +1,11 @@
 -- The store's schema, version 1.
 -- Version 1: first release.
 --
--- Append-only: nothing measured is updated or deleted. No index, sequence or constraint is used, so
--- that the same tables can live in a shared catalogue; integrity is kept by set-based inserts inside
--- one transaction. The text after each column is also its COMMENT in the database.
+-- Append-only: nothing measured is updated or deleted. Where stores were merged, two rows may tell of
+-- the same thing, each as its station recorded it, and the earlier one holds. No index, sequence or
+-- constraint is used, so that the same tables can live in a shared catalogue; integrity is kept by
+-- set-based inserts inside one transaction, and proved by 'spc store check'. The text after each
+-- column is also its COMMENT in the database.
 -- Lengths are in millimetres, times in UTC, empty text means unknown.
 
 -- The version of this schema and who brought the store to it.
@@ -20,12 +22,25 @@ CREATE TABLE source_file (
     kind VARCHAR,               -- hits, points, deviations, events or plan
     bytes BIGINT,               -- size of the file
     rows BIGINT,                -- data rows in the file
+    runs BIGINT,                -- runs, or events, in the file
     unit VARCHAR,               -- unit that the file, its mapping or the user declared
     zone VARCHAR,               -- time zone declared for times without one; empty where none was needed
     warnings VARCHAR,           -- what was said when it was taken, one a line
     taken_at TIMESTAMP,         -- when it was taken, UTC
     taken_by VARCHAR,           -- who took it
     tool_version VARCHAR        -- version of spc that took it
+);
+
+-- Files that could not be taken while a folder was followed, with the reason; nothing of them is
+-- in the store.
+CREATE TABLE rejected_file (
+    file_id VARCHAR,            -- SHA-256 of the file's bytes
+    name VARCHAR,               -- name of the file as it came
+    bytes BIGINT,               -- size of the file
+    reason VARCHAR,             -- why it could not be taken, in one line
+    rejected_at TIMESTAMP,      -- when it was tried, UTC
+    rejected_by VARCHAR,        -- who tried
+    tool_version VARCHAR        -- version of spc that tried
 );
 
 -- Part numbers with their revisions.
@@ -71,18 +86,19 @@ CREATE TABLE plan_point (
     weight DOUBLE               -- weight in the fit
 );
 
--- Pieces; a correction of mould, cavity or batch is a further row, and the last one holds.
+-- Pieces; what is filled in or corrected is a further row. Of each word the last correction holds,
+-- else the last row that says it.
 CREATE TABLE piece (
     piece_id VARCHAR,           -- content hash of part and serial
     part VARCHAR,               -- part number
     serial VARCHAR,             -- serial of the piece
-    mould VARCHAR,              -- mould it came from
-    cavity VARCHAR,             -- cavity of the mould
-    batch VARCHAR,              -- batch it was moulded in
+    mould VARCHAR,              -- mould it came from; empty where this row does not say
+    cavity VARCHAR,             -- cavity of the mould; empty where this row does not say
+    batch VARCHAR,              -- batch it was moulded in; empty where this row does not say
     recorded_at TIMESTAMP,      -- when this row was written, UTC
     recorded_by VARCHAR,        -- who wrote it
     why VARCHAR,                -- reason of a correction; empty for the first row
-    file_id VARCHAR             -- the file it came from
+    file_id VARCHAR             -- the file it came from; empty where a person corrected it
 );
 
 -- Runs: one alignment of one piece each.
@@ -108,6 +124,16 @@ CREATE TABLE run (
     batch VARCHAR,              -- batch as this file says
     file_id VARCHAR,            -- the file it came from
     taken_at TIMESTAMP          -- when it was taken, UTC
+);
+
+-- Runs that were recorded under another piece's serial; the last row of a run holds.
+CREATE TABLE reassignment (
+    run_id VARCHAR,             -- the run
+    piece_id VARCHAR,           -- the piece that it is of
+    serial VARCHAR,             -- its serial
+    why VARCHAR,                -- reason
+    recorded_at TIMESTAMP,      -- when, UTC
+    recorded_by VARCHAR         -- by whom
 );
 
 -- Probed positions in the arm's own frame.
@@ -251,4 +277,35 @@ CREATE TABLE audit (
     tool_version VARCHAR,       -- version of spc that did it
     previous VARCHAR,           -- hash of the row before
     hash VARCHAR                -- SHA-256 over this row and the hash before it
+);
+
+-- The chains of stores that were merged into this one, as they came. A chain cannot be woven into
+-- another without new hashes, so each stays as it is; this store's own chain holds the last hash.
+CREATE TABLE merged_audit (
+    seq BIGINT,                 -- place in its chain, from 1
+    written_at TIMESTAMP,       -- when, UTC
+    who VARCHAR,                -- who
+    action VARCHAR,             -- what was done
+    subject VARCHAR,            -- to what
+    detail VARCHAR,             -- JSON of what else matters
+    tool_version VARCHAR,       -- version of spc that did it
+    previous VARCHAR,           -- hash of the row before in its chain
+    hash VARCHAR                -- SHA-256 over this row and the hash before it
+);
+
+-- Readings of reference artefacts by an arm: what its trust over time stands on.
+CREATE TABLE arm_check (
+    check_id VARCHAR,           -- content hash
+    checked_at TIMESTAMP,       -- when, UTC
+    zone VARCHAR,               -- offset or zone that the time came in
+    device VARCHAR,             -- the arm
+    artefact VARCHAR,           -- the reference artefact
+    reference DOUBLE,           -- its certified value, mm
+    uncertainty DOUBLE,         -- standard uncertainty of that, mm; NULL where unknown
+    place VARCHAR,              -- where in the arm's reach; empty where not said
+    trial INTEGER,              -- number of the reading within its session
+    reading DOUBLE,             -- what the arm read, mm
+    operator VARCHAR,           -- who
+    file_id VARCHAR,            -- the file it came from
+    taken_at TIMESTAMP          -- when it was taken, UTC
 );

@@ -8,7 +8,7 @@ import pandas as pd
 
 from spc.errors import InputError, NotFoundError
 from spc.identity import content_hash
-from spc.ingest.checked import DEVIATIONS, Events, Results
+from spc.ingest.checked import DEVIATIONS, ArmChecks, Events, Results
 from spc.plan import Plan
 from spc.store import read, write
 from spc.store.connection import Store, now
@@ -20,6 +20,8 @@ from spc.studies.mistakes import mistakes
 from spc.studies.pieces import piece_rows, said_otherwise
 from spc.studies.reported import reported_rows
 
+#: Kinds of files that hold no runs.
+EVENTS, ARM_CHECKS = "events", "arm checks"
 #: Run columns as the store has them.
 _RUN_COLUMNS = [
     "run_id", "piece_id", "part", "revision", "serial", "run", "depth", "measured_at", "zone",
@@ -89,7 +91,9 @@ class Taken:
     warnings: tuple[str, ...]
 
 
-def take_file(store: Store, checked: Results | Events, who: str, *, correction: str = "") -> Taken:
+def take_file(
+    store: Store, checked: Results | Events | ArmChecks, who: str, *, correction: str = ""
+) -> Taken:
     """Take a checked file; the same file again changes nothing.
 
     Parameters
@@ -109,12 +113,16 @@ def take_file(store: Store, checked: Results | Events, who: str, *, correction: 
     InputError
         Where the file contradicts the plan or the store; nothing is written then.
     """
-    kind = checked.depth if isinstance(checked, Results) else "events"
+    if isinstance(checked, Results):
+        kind, known = checked.depth, len(checked.runs)
+    else:
+        kind, known = (EVENTS if isinstance(checked, Events) else ARM_CHECKS), checked.rows
     if len(read.file_taken(store, checked.file_id)):
-        known = len(checked.runs) if isinstance(checked, Results) else len(checked.events)
         return _nothing_new(checked.name, kind, checked.rows, known, ())
     if isinstance(checked, Events):
-        return _take_events(store, checked, who)
+        return _take_rows(store, checked, kind, "event", _event_rows(checked), who)
+    if isinstance(checked, ArmChecks):
+        return _take_rows(store, checked, kind, "arm_check", _check_rows(checked), who)
     return _take_results(store, checked, who, correction)
 
 
@@ -131,18 +139,34 @@ def _nothing_new(name: str, kind: str, rows: int, known: int, warnings: tuple[st
     )
 
 
-def _take_events(store: Store, checked: Events, who: str) -> Taken:
+def _event_rows(checked: Events) -> pd.DataFrame:
     rows = checked.events.copy()
-    rows["event_id"] = [event_identity(row) for row in rows.to_dict("records")]
-    rows = rows.drop_duplicates("event_id")
-    known = set(read.events(store).event_id)
-    fresh = rows[~rows.event_id.isin(known)].assign(file_id=checked.file_id, taken_at=now())
+    return rows.assign(event_id=[event_identity(row) for row in rows.to_dict("records")])
+
+
+def _check_rows(checked: ArmChecks) -> pd.DataFrame:
+    names = ["device", "artefact", "place", "trial", "reference", "reading"]
+    cells = checked.checks[["checked_at", *names]].astype({"checked_at": str})
+    return checked.checks.assign(
+        check_id=[content_hash("arm check", *row) for row in cells.to_numpy().tolist()]
+    )
+
+
+def _take_rows(
+    store: Store, checked: Events | ArmChecks, kind: str, table: str, rows: pd.DataFrame, who: str
+) -> Taken:
+    """Take rows that stand by themselves: those that the store does not hold yet."""
+    identity = f"{table.removeprefix('arm_')}_id"
+    rows = rows.drop_duplicates(identity)
+    known = set(read.table(store, table)[identity])
+    fresh = rows[~rows[identity].isin(known)].assign(file_id=checked.file_id, taken_at=now())
     if fresh.empty:
-        return _nothing_new(checked.name, "events", checked.rows, len(rows), ())
-    write.take_file(store, _origin(checked, "events", "", (), who), {"event": fresh})
+        return _nothing_new(checked.name, kind, checked.rows, len(rows), ())
+    unit = checked.unit if isinstance(checked, ArmChecks) else ""
+    write.take_file(store, _origin(checked, kind, unit, (), who), {table: fresh})
     return Taken(
         name=checked.name,
-        kind="events",
+        kind=kind,
         already=False,
         rows=checked.rows,
         new=len(fresh),
@@ -153,7 +177,11 @@ def _take_events(store: Store, checked: Events, who: str) -> Taken:
 
 
 def _origin(
-    checked: Results | Events, kind: str, unit: str, warnings: tuple[str, ...], who: str
+    checked: Results | Events | ArmChecks,
+    kind: str,
+    unit: str,
+    warnings: tuple[str, ...],
+    who: str,
 ) -> write.Origin:
     return write.Origin(
         file_id=checked.file_id,

@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import dataclass
+from datetime import datetime
 
 import numpy as np
 import numpy.typing as npt
@@ -107,3 +108,9 @@ def _in_batches(runs: pd.DataFrame, first: str, last: str) -> npt.NDArray[np.boo
     if end < begin:
         raise InputError(f"batch {first} comes after batch {last}", do="turn the span round")
     return (np.arange(len(batch)) >= begin) & (np.arange(len(batch)) <= end)
+
+
+def end_of_day(text: str) -> datetime:
+    """Return the last moment of a day (or month), UTC."""
+    after = pd.DateOffset(months=1) if _MONTH.fullmatch(text) else pd.DateOffset(days=1)
+    return (day(text) + after - pd.Timedelta("1us")).to_pydatetime()
