@@ -4,6 +4,7 @@
     ├── InputError              a file that cannot be taken (file, row, column)
     ├── PlanError               a measurement plan that cannot be measured or fitted
     ├── StoreError              the store is locked, of another version, or damaged
+    │   └── BusyError           another program holds the store longer than it was waited for
     ├── NotFoundError           a part, run, point, study or month that the store does not hold
     └── DataError               numbers that a computation cannot use (also a ValueError)
 
@@ -55,6 +56,10 @@ class PlanError(InputError):
 
 class StoreError(SpcError):
     """The store cannot be used as it is: locked, of another version, or damaged."""
+
+
+class BusyError(StoreError):
+    """Another program holds the store; a moment later it may not."""
 
 
 class NotFoundError(SpcError):

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from spc.cli.options import writer
 from spc.cli.reporting import write_month
 from spc.errors import InputError
 from spc.ingest.checked import Declared
@@ -14,7 +15,7 @@ from spc.ingest.results import read_file
 from spc.plan import Plan
 from spc.store import read
 from spc.store.audit import record, who_is_here
-from spc.store.connection import Store, create_store, open_store
+from spc.store.connection import Store, create_store
 from spc.studies import plans
 from spc.studies.drift import drift_study
 from spc.studies.history import production
@@ -82,7 +83,7 @@ def _make_samples(folder: Path) -> None:
 
 def _store(path: Path) -> Store:
     if path.exists():
-        return open_store(path)
+        return writer(path)
     store = create_store(path)
     with store.transaction():
         record(store, "store made", path.name, who_is_here())

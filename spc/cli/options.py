@@ -29,13 +29,36 @@ class Finite(click.FloatRange):
         return number
 
 
+#: Where the context of a command keeps how long it waits for the store.
+_WAIT = "spc.wait"
+
+
 def store_option(command: F) -> F:
-    """Add --store."""
+    """Add --store, and --wait for how long to wait for it."""
+    command = click.option(
+        "--wait", type=Finite(min=0.0), envvar="SPC_WAIT", metavar="SECONDS", show_default="5",
+        expose_value=False, is_eager=True, callback=_keep_wait,
+        help="How long to wait for a store that another program is using.",
+    )(command)  # fmt: skip
     return click.option(
         "--store", "store_path", type=click.Path(path_type=Path, dir_okay=False),
         envvar="SPC_STORE", default=Path("spc.duckdb"), show_default="spc.duckdb",
         help="The store to work on.",
     )(command)  # fmt: skip
+
+
+def _keep_wait(context: click.Context, _: click.Parameter, value: float | None) -> None:
+    """Keep the seconds beside the command, which has no need to know of them."""
+    if value is not None:
+        context.meta[_WAIT] = value
+
+
+def waiting() -> float:
+    """Return the seconds to wait for a store that another program is using."""
+    from spc.store.connection import WAIT_SECONDS
+
+    context = click.get_current_context(silent=True)
+    return float(context.meta.get(_WAIT, WAIT_SECONDS)) if context else WAIT_SECONDS
 
 
 def json_option(command: F) -> F:
@@ -57,14 +80,14 @@ def reader(store_path: Path) -> "Store":
     """Open the store to read; several commands may do so at once."""
     from spc.store.connection import open_store
 
-    return open_store(store_path, read_only=True)
+    return open_store(store_path, read_only=True, wait=waiting())
 
 
 def writer(store_path: Path) -> "Store":
     """Open the store to write; one command at a time can."""
     from spc.store.connection import open_store
 
-    return open_store(store_path)
+    return open_store(store_path, wait=waiting())
 
 
 def show(result: object, text: Callable[[Any], str], as_json: bool) -> None:

@@ -4,12 +4,12 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from spc.cli.options import reader
 from spc.errors import InputError
 from spc.pages.sheet_page import sheet_page
 from spc.pages.sheet_text import HEADER, sheet_rows
 from spc.pages.shell import write_page
 from spc.pages.tables import write_csv
-from spc.store.connection import open_store
 from spc.studies.gauge_sheet import GaugeSheet, gauge_sheet
 
 
@@ -19,7 +19,7 @@ def made_sheet(store_path: Path, name: str, asked: Mapping[str, Any]) -> GaugeSh
             "operators": _names(asked["operators"], "operator")}  # fmt: skip
     if not store_path.is_file() and asked["like"] is None:
         return gauge_sheet(None, name, **said)
-    with open_store(store_path, read_only=True) as store:
+    with reader(store_path) as store:
         return gauge_sheet(store, name, **said)
 
 

@@ -12,16 +12,20 @@ import duckdb
 import pandas as pd
 
 from spc import __version__
-from spc.errors import StoreError
-from spc.store.schema import VERSION, comment_statements, schema_text
+from spc.errors import BusyError, StoreError
+from spc.store.schema import STEPS, VERSION, comment_statements, schema_text
 
 #: Seconds to wait for another process to let go of the store before giving up.
 WAIT_SECONDS = 5.0
-#: Another program's file must not make the driver look for an extension on the network.
-_OFFLINE: dict[str, Any] = {
+_CONFIG: dict[str, Any] = {
+    # Another program's file must not make the driver look for an extension on the network.
     "autoinstall_known_extensions": False,
     "autoload_known_extensions": False,
+    # The oldest driver that is supported must be able to read what the newest one wrote.
+    "storage_compatibility_version": "v1.5.0",
 }
+#: What the driver says where another process holds the file, on Linux and macOS, and on Windows.
+_HELD = ("lock", "used by another process")
 
 
 def now() -> datetime:
@@ -78,6 +82,13 @@ class Store:
                 self._connection.unregister("incoming")
         return len(rows)
 
+    def execute(self, statement: str) -> None:
+        """Run one statement of the schema inside the open transaction."""
+        if not self._in_transaction:
+            raise StoreError("the schema was to change outside a transaction; nothing was written")
+        with _driver_errors(self.path):
+            self._connection.execute(statement)
+
     @contextmanager
     def transaction(self) -> Iterator[None]:
         """Write whole or not at all.
@@ -121,26 +132,40 @@ def create_store(path: Path) -> Store:
 
 def _lay_out(store: Store) -> None:
     row = {"version": [VERSION], "applied_at": [now()], "tool_version": [__version__]}
-    with store.transaction(), _driver_errors(store.path):
+    with store.transaction():
         for statement in [*_statements(schema_text()), *comment_statements()]:
-            store._connection.execute(statement)
+            store.execute(statement)
         store.insert("schema_version", pd.DataFrame(row))
 
 
-def open_store(path: Path, *, read_only: bool = False, wait: float = WAIT_SECONDS) -> Store:
+def open_store(
+    path: Path, *, read_only: bool = False, wait: float = WAIT_SECONDS, older: bool = False
+) -> Store:
     """Open an existing store.
+
+    Parameters
+    ----------
+    path
+        The store.
+    read_only
+        Several may read at a time, and one alone write.
+    wait
+        Seconds to wait for another process to let go of it.
+    older
+        Open one of an older schema too, to bring it forward.
 
     Raises
     ------
+    BusyError
+        Where another process holds it longer than ``wait``.
     StoreError
-        Where there is none, it is no store, it is of another version, or another process holds it
-        longer than ``wait`` seconds.
+        Where there is none, it is no store, or it is of another version.
     """
     if not path.is_file():
         raise StoreError(f"{path}: no store here; make one with 'spc init' or name it with --store")
     store = Store(path, _connect(path, read_only=read_only, wait=wait))
     try:
-        _check_version(store)
+        _check_version(store, older)
     except BaseException:
         store.close()
         raise
@@ -151,13 +176,14 @@ def _connect(path: Path, *, read_only: bool, wait: float) -> duckdb.DuckDBPyConn
     deadline = time.monotonic() + wait
     while True:
         try:
-            return duckdb.connect(os.fspath(path), read_only=read_only, config=_OFFLINE)
+            return duckdb.connect(os.fspath(path), read_only=read_only, config=_CONFIG)
         except duckdb.IOException as error:
-            if "lock" not in str(error).lower():
+            if not any(word in str(error).lower() for word in _HELD):
                 raise StoreError(f"{path}: {_what_is_wrong(error)}") from error
             if time.monotonic() >= deadline:
-                raise StoreError(
-                    f"{path}: in use by another program; close it there or try again in a moment"
+                raise BusyError(
+                    f"{path}: in use by another program, waited {wait:g} s; close it there, try "
+                    "again in a moment, or wait longer with --wait"
                 ) from error
             time.sleep(0.1)
         except duckdb.Error as error:
@@ -180,6 +206,8 @@ def _what_is_wrong(error: duckdb.Error) -> str:
     # With extensions off, the driver asks for one where it recognises another program's format.
     if "not a valid DuckDB" in text or "extension" in text:
         return "not a store of this program; name another file with --store"
+    if "version number" in text:
+        return f"written by a newer DuckDB than the {duckdb.__version__} here; install that one"
     return f"cannot be opened ({text.splitlines()[0]}); check the path and that it may be written"
 
 
@@ -189,16 +217,37 @@ _IS_STORE = """
     AND column_name = 'version' AND data_type = 'INTEGER'"""
 
 
-def _check_version(store: Store) -> None:
+def version_of(store: Store) -> int:
+    """Return the version of a store's schema.
+
+    Raises
+    ------
+    StoreError
+        Where it is no store.
+    """
     if not store.scalar(_IS_STORE) or not store.scalar("SELECT count(*) FROM schema_version"):
         raise StoreError(
             f"{store.path}: a database, but not a store of this program; name another file"
         )
-    version = store.scalar("SELECT max(version) FROM schema_version")
-    if version != VERSION:
+    return int(store.scalar("SELECT max(version) FROM schema_version"))
+
+
+def _check_version(store: Store, older: bool) -> None:
+    version = version_of(store)
+    if version > VERSION:
         raise StoreError(
-            f"{store.path}: of schema version {version}, this program writes version {VERSION}; "
-            "use the version of spc that wrote it, or a newer one"
+            f"{store.path}: of schema version {version}, newer than the version {VERSION} of this "
+            "program; use the version of spc that wrote it, or a newer one"
+        )
+    if version < min(STEPS, default=VERSION):
+        raise StoreError(
+            f"{store.path}: of schema version {version}, which no release of spc has written; "
+            "name another file"
+        )
+    if version < VERSION and not older:
+        raise StoreError(
+            f"{store.path}: of schema version {version}, older than the version {VERSION} of this "
+            "program; bring it forward with 'spc store migrate', which makes a backup first"
         )
 
 

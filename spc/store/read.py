@@ -7,18 +7,18 @@ import pandas as pd
 from spc.choices import with_chosen
 from spc.errors import NotFoundError
 from spc.plan import Plan, PlanPoint
+from spc.store import holding
 from spc.store.connection import Store
+
+#: The working fit of each run in the result set asked for: the last one.
+_WORKING = f"""
+    SELECT * FROM ({holding.FITS}) WHERE result_set = ?
+    QUALIFY row_number() OVER (PARTITION BY run_id ORDER BY fitted_at DESC, fit_id) = 1"""
 
 #: Every run with its piece as last recorded, its working fit and whether a later run of the same
 #: piece outside a study stands in its place.
-_RUNS = """
-WITH piece_now AS (
-    SELECT piece_id, mould, cavity, batch FROM piece
-    QUALIFY row_number() OVER (PARTITION BY piece_id ORDER BY recorded_at DESC, why DESC) = 1
-), working AS (
-    SELECT * FROM fit WHERE result_set = ?
-    QUALIFY row_number() OVER (PARTITION BY run_id ORDER BY fitted_at DESC, fit_id) = 1
-)
+_RUNS = f"""
+WITH piece_now AS ({holding.PIECES}), run_now AS ({holding.RUNS}), working AS ({_WORKING})
 SELECT r.run_id, r.part, r.revision, r.serial, r.run, r.depth, r.measured_at, r.zone, r.operator,
     r.device, r.probe, r.setup, r.study, r.part_temp_c, r.hours_since_moulding,
     p.mould, p.cavity, p.batch, r.file_id, r.taken_at, r.piece_id,
@@ -27,7 +27,7 @@ SELECT r.run_id, r.part, r.revision, r.serial, r.run, r.depth, r.measured_at, r.
     r.study = '' AND row_number() OVER (
         PARTITION BY r.piece_id, r.study = ''
         ORDER BY r.measured_at DESC NULLS LAST, r.taken_at DESC, r.run DESC) > 1 AS superseded
-FROM run r JOIN piece_now p USING (piece_id) LEFT JOIN working w USING (run_id)
+FROM run_now r JOIN piece_now p USING (piece_id) LEFT JOIN working w USING (run_id)
 """
 
 
@@ -145,14 +145,12 @@ def runs(
 def deviations(store: Store, part: str, revision: str, *, result_set: str = "") -> pd.DataFrame:
     """Return one result set's deviations of every run of a part revision, one row a point."""
     return store.frame(
-        """
-        WITH working AS (
-            SELECT fit_id, run_id FROM fit WHERE result_set = ?
-            QUALIFY row_number() OVER (PARTITION BY run_id ORDER BY fitted_at DESC, fit_id) = 1)
+        f"""
+        WITH working AS ({_WORKING})
         SELECT d.run_id, d.point, d.role, d.deviation, d.residual, d.hits, d.hit_sd, d.tangential
         FROM deviation d JOIN working USING (fit_id)
-        JOIN run r ON r.run_id = d.run_id
-        WHERE r.part = ? AND r.revision = ?""",
+        SEMI JOIN (SELECT run_id FROM run WHERE part = ? AND revision = ?) r ON r.run_id = d.run_id
+        """,
         [result_set, part, revision],
     )
 
@@ -170,7 +168,7 @@ def hits(store: Store, run_ids: list[str]) -> pd.DataFrame:
 def fits(store: Store, run_id: str) -> pd.DataFrame:
     """Return every fit of a run, the newest first."""
     return store.frame(
-        "SELECT * FROM fit WHERE run_id = ? ORDER BY fitted_at DESC, fit_id", [run_id]
+        f"SELECT * FROM ({holding.FITS}) WHERE run_id = ? ORDER BY fitted_at DESC, fit_id", [run_id]
     )
 
 
@@ -180,37 +178,34 @@ def fit_deviations(store: Store, fit_id: str) -> pd.DataFrame:
 
 
 def known_runs(store: Store) -> pd.DataFrame:
-    """Return identity, name and circumstances of every run, to tell what a file brings anew."""
+    """Return identity, name and circumstances of every run, as its file named them."""
     return store.frame(
         "SELECT run_id, part, serial, run, operator, device, probe, setup, study, part_temp_c, "
-        "hours_since_moulding FROM run"
+        f"hours_since_moulding FROM ({holding.RUNS_AS_TAKEN})"
     )
 
 
 def known_pieces(store: Store) -> pd.DataFrame:
     """Return every piece as last recorded."""
-    return store.frame("""
-        SELECT piece_id, part, serial, mould, cavity, batch FROM piece
-        QUALIFY row_number() OVER (PARTITION BY piece_id ORDER BY recorded_at DESC, why DESC) = 1
-    """)
+    return store.frame(f"{holding.PIECES} ORDER BY piece_id")
 
 
 def file_taken(store: Store, file_id: str) -> pd.DataFrame:
     """Return the row of a file taken before, or an empty frame."""
-    return store.frame("SELECT * FROM source_file WHERE file_id = ?", [file_id])
+    return store.frame(f"SELECT * FROM ({holding.FILES}) WHERE file_id = ?", [file_id])
 
 
 def files(store: Store) -> pd.DataFrame:
     """Return every file taken, in order."""
-    return store.frame("SELECT * FROM source_file ORDER BY taken_at, name")
+    return store.frame(f"SELECT * FROM ({holding.FILES}) ORDER BY taken_at, name")
 
 
 def events(store: Store, part: str | None = None) -> pd.DataFrame:
     """Return events in order of time: those of the part, and those that concern every part."""
-    if part is None:
-        return store.frame("SELECT * FROM event ORDER BY happened_at, kind, note")
+    where = "" if part is None else " WHERE part IN ('', ?)"
     return store.frame(
-        "SELECT * FROM event WHERE part IN ('', ?) ORDER BY happened_at, kind, note", [part]
+        f"SELECT * FROM ({holding.EVENTS}){where} ORDER BY happened_at, kind, note",
+        [] if part is None else [part],
     )
 
 
@@ -223,17 +218,18 @@ def omissions(store: Store, run_id: str | None = None) -> pd.DataFrame:
 
 def studies(store: Store) -> pd.DataFrame:
     """Return gauge studies with the number of their runs."""
-    return store.frame("""
+    return store.frame(f"""
         SELECT g.study, g.part, count(r.run_id) AS runs, count(DISTINCT r.piece_id) AS pieces,
             count(DISTINCT r.operator) AS operators, min(r.measured_at) AS first_measured,
             max(r.measured_at) AS last_measured
-        FROM gauge_study g JOIN run r ON r.study = g.study AND r.part = g.part
+        FROM ({holding.STUDIES}) g
+        JOIN ({holding.RUNS}) r ON r.study = g.study AND r.part = g.part
         GROUP BY g.study, g.part ORDER BY g.part, g.study""")
 
 
 def fits_of_set(store: Store, result_set: str) -> list[str]:
     """Return the identities of the fits of a set of results."""
-    found = store.frame("SELECT fit_id FROM fit WHERE result_set = ?", [result_set])
+    found = store.frame("SELECT DISTINCT fit_id FROM fit WHERE result_set = ?", [result_set])
     return [str(name) for name in found["fit_id"]]
 
 
@@ -251,9 +247,8 @@ def table_names(store: Store) -> list[str]:
 def transforms(store: Store, run_ids: list[str], *, result_set: str = "") -> pd.DataFrame:
     """Return the working fit's rotation and translation (JSON lists) of these runs."""
     return store.frame(
-        "SELECT run_id, rotation, translation FROM fit "
-        "WHERE result_set = ? AND run_id IN (SELECT unnest(?::VARCHAR[])) "
-        "QUALIFY row_number() OVER (PARTITION BY run_id ORDER BY fitted_at DESC, fit_id) = 1",
+        f"SELECT run_id, rotation, translation FROM ({_WORKING}) "
+        "WHERE run_id IN (SELECT unnest(?::VARCHAR[]))",
         [result_set, run_ids],
     )
 
@@ -271,21 +266,23 @@ def result_sets(store: Store) -> pd.DataFrame:
 def limit_rows(store: Store, part: str, revision: str) -> pd.DataFrame:
     """Return freezes and retirements of limits, the oldest first."""
     return store.frame(
-        "SELECT * FROM limit_set WHERE part = ? AND revision = ? ORDER BY decided_at, series",
+        f"SELECT * FROM ({holding.LIMITS}) WHERE part = ? AND revision = ? "
+        "ORDER BY decided_at, series",
         [part, revision],
     )
 
 
 def signal_rows(store: Store, part: str) -> pd.DataFrame:
     """Return answers to signals of a part."""
-    return store.frame("SELECT * FROM signal WHERE part = ? ORDER BY recorded_at", [part])
+    return store.frame(
+        f"SELECT * FROM ({holding.SIGNALS}) WHERE part = ? ORDER BY recorded_at", [part]
+    )
 
 
 def arm_checks(store: Store, device: str | None = None) -> pd.DataFrame:
     """Return readings of reference artefacts in order of time."""
-    if device is None:
-        return store.frame("SELECT * FROM arm_check ORDER BY checked_at, artefact, place, trial")
+    where = "" if device is None else " WHERE device = ?"
     return store.frame(
-        "SELECT * FROM arm_check WHERE device = ? ORDER BY checked_at, artefact, place, trial",
-        [device],
+        f"SELECT * FROM ({holding.ARM_CHECKS}){where} ORDER BY checked_at, artefact, place, trial",
+        [] if device is None else [device],
     )

@@ -5,6 +5,9 @@ from importlib.resources import files
 
 #: Version of schema.sql.
 VERSION = 1
+#: For each released version, the statements that bring its tables to the next one. They may add
+#: tables and columns, and fill in what is new; what was measured they leave alone.
+STEPS: dict[int, tuple[str, ...]] = {}
 
 _TABLE = re.compile(r"((?:^--[^\n]*\n)+)CREATE TABLE (\w+) \((.*?)^\);", re.M | re.S)
 _COLUMN = re.compile(r"^\s+(\w+) [A-Z]+,?\s*-- (.+)$", re.M)

@@ -22,7 +22,7 @@ CREATE TABLE source_file (
     kind VARCHAR,               -- hits, points, deviations, events or plan
     bytes BIGINT,               -- size of the file
     rows BIGINT,                -- data rows in the file
-    runs BIGINT,                -- runs, or events, in the file
+    runs BIGINT,                -- runs in the file; rows where it holds something else
     unit VARCHAR,               -- unit that the file, its mapping or the user declared
     zone VARCHAR,               -- time zone declared for times without one; empty where none was needed
     warnings VARCHAR,           -- what was said when it was taken, one a line

@@ -26,8 +26,8 @@ class Origin:
         hits, points, deviations, events or plan.
     size
         Bytes.
-    rows
-        Data rows.
+    rows, runs
+        Data rows, and the runs (or events) in them.
     unit, zone
         As declared; empty where none was needed.
     warnings
@@ -41,6 +41,7 @@ class Origin:
     kind: str
     size: int
     rows: int
+    runs: int
     unit: str
     zone: str
     warnings: tuple[str, ...]
@@ -155,6 +156,7 @@ def take_file(store: Store, origin: Origin, tables: dict[str, pd.DataFrame]) -> 
                         "kind": origin.kind,
                         "bytes": origin.size,
                         "rows": origin.rows,
+                        "runs": origin.runs,
                         "unit": origin.unit,
                         "zone": origin.zone,
                         "warnings": "\n".join(origin.warnings),

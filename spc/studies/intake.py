@@ -189,6 +189,7 @@ def _origin(
         kind=kind,
         size=checked.size,
         rows=checked.rows,
+        runs=len(checked.runs) if isinstance(checked, Results) else checked.rows,
         unit=unit,
         zone=checked.zone,
         warnings=warnings,

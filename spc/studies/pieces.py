@@ -56,14 +56,24 @@ def piece_rows(
             where = "further up" if piece in told else "in the store"
             _refuse_contradiction(checked.name, row, before, after, where)
         if after != before:
+            words = changed_words(before or dict.fromkeys(_WORDS, ""), after)
+            corrects = any(word and before and before[c] for c, word in words.items())
             rows.append({
-                "piece_id": piece, "part": row["part"], "serial": row["serial"], **after,
-                "recorded_at": now(), "recorded_by": who,
-                "why": correction if before is not None else "", "file_id": checked.file_id,
+                "piece_id": piece, "part": row["part"], "serial": row["serial"], **words,
+                "recorded_at": now(), "recorded_by": who, "why": correction if corrects else "",
+                "file_id": checked.file_id,
             })  # fmt: skip
         told[piece] = after
     changed = len({row["piece_id"] for row in rows} & set(known.index))
     return pd.DataFrame(rows), _in_words(changed, correction)
+
+
+def changed_words(before: dict[str, str], after: dict[str, str]) -> dict[str, str]:
+    """Return the words that differ, the others empty: a row says no more than it brings.
+
+    What a row leaves alone may have been corrected elsewhere.
+    """
+    return {c: word if word != before[c] else "" for c, word in after.items()}
 
 
 def _in_words(changed: int, correction: str) -> list[str]:
