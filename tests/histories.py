@@ -2,11 +2,13 @@
 
 import tomllib
 from collections.abc import Sequence
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from helpers import fill
 from numpy.typing import ArrayLike
-from strategies import Array, box
+from strategies import Array, box, csv_text, plan_toml
 
 from spc.demo.scenario import Scenario
 from spc.ingest.plan_toml import plan_from
@@ -98,3 +100,26 @@ def simulated(scenario: Scenario) -> History:
         deviations=fit.deviations[order], hit_sd=fitted.spread.sd[order],
         hits=fitted.counts[order], superseded=0, unaligned=0, undated=0,
     )  # fmt: skip
+
+
+def stored(folder: Path, past: History, name: str = "spc") -> Path:
+    """Return a store that holds the same history, taken in from a file of ready deviations."""
+    runs, points = past.runs, past.plan.points
+    rows = [
+        {
+            "part": past.plan.part, "revision": past.plan.revision, "unit": "mm",
+            "serial": run.serial, "run": run.run, "batch": run.batch, "mould": run.mould,
+            "measured_at": f"{run.measured_at.isoformat()}Z",
+            "hours_since_moulding": "" if np.isnan(run.hours_since_moulding)
+            else repr(float(run.hours_since_moulding)),
+            "point": point.id, "deviation": repr(float(past.deviations[r, c])),
+        }
+        for r, run in enumerate(runs.itertuples())
+        for c, point in enumerate(points)
+        if np.isfinite(past.deviations[r, c])
+    ]  # fmt: skip
+    (folder / f"{name}.toml").write_text(plan_toml(past.plan), encoding="utf-8")
+    (folder / f"{name}.csv").write_text(csv_text(rows), encoding="utf-8")
+    store = folder / f"{name}.duckdb"
+    fill(store, [folder / f"{name}.csv"], plan=folder / f"{name}.toml")
+    return store
