@@ -40,6 +40,7 @@ def write(folder: Path, scenario: Scenario) -> list[Path]:
         f"{PART}.toml": scenario.plan,
         **{s.path: sheet_text(s, scenario.hood.names) for s in (*scenario.sheets, scenario.study)},
         "events.csv": events_text(scenario),
+        "arm-checks.csv": arm_checks_text(scenario),
         "truth.json": truth_text(scenario),
         "README.md": readme(scenario),
     }
@@ -83,6 +84,19 @@ def _head(run: RunInfo, kept: list[str]) -> list[str]:
 
 def _plain(value: object) -> str:
     return value.isoformat() if isinstance(value, datetime) else str(value)
+
+
+def arm_checks_text(scenario: Scenario) -> str:
+    """Return the readings of reference bars as CSV, in millimetres."""
+    out = io.StringIO(newline="")
+    writer = csv.writer(out)
+    names = ["checked_at", "device", "artefact", "place", "reference", "uncertainty", "reading"]
+    writer.writerow([*names, "unit"])
+    for check in scenario.arm_checks:
+        figures = [f"{getattr(check, name):.3f}" for name in names[4:]]
+        head = [check.checked_at.isoformat(), check.device, check.artefact, check.place]
+        writer.writerow([*head, *figures, "mm"])
+    return out.getvalue()
 
 
 def events_text(scenario: Scenario) -> str:

@@ -93,6 +93,10 @@ def _files(scenario: Scenario) -> str:
                 "`events.csv`",
                 "resin lots, work on the moulds, checks and recalibration of the arms",
             ),
+            (
+                "`arm-checks.csv`",
+                "weekly readings of two reference bars by arm-1, which stays as it is",
+            ),
             ("`truth.json`", "what the process really did, in full; not an input to anything"),
         ]
     )

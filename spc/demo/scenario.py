@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from spc.demo.arm_checks import ArmCheck, arm_checks
 from spc.demo.events import Event, events
 from spc.demo.hood import Hood, hood, plan_text
 from spc.demo.incidents import incidents
@@ -30,7 +31,7 @@ STREAMS: tuple[str, ...] = (
     "setup",
     "probe",
 )
-STREAMS += ("pose", "study")
+STREAMS += ("pose", "study", "checks")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -49,6 +50,8 @@ class Scenario:
         The gauge study's result file.
     events
         The log of what was done to moulds, resin and arms.
+    arm_checks
+        Weekly readings of two reference bars.
     truth
         What the process really did.
     """
@@ -58,6 +61,7 @@ class Scenario:
     sheets: tuple[Sheet, ...]
     study: Sheet
     events: tuple[Event, ...]
+    arm_checks: tuple[ArmCheck, ...]
     truth: Truth
 
 
@@ -102,6 +106,7 @@ def build(
         sheets=sheets,
         study=gauge,
         events=events(plan),
+        arm_checks=arm_checks(plan, rng["checks"]),
         truth=truth_of(seed, model, s, layers, plan, made, wrong, sheets, gauge),
     )
 

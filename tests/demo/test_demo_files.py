@@ -63,7 +63,7 @@ def test_command_writes_the_same_files(samples: Path, tmp_path: Path) -> None:
         check=True,
         env=os.environ | {"PYTHONHASHSEED": "7"},
     )
-    assert b"wrote 40 files" in done.stdout
+    assert b"wrote 41 files" in done.stdout
     assert (tmp_path / "truth.json").read_bytes() == (samples / "truth.json").read_bytes()
 
 
