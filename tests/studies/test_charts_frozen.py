@@ -305,16 +305,16 @@ def test_a_batch_only_half_in_the_baseline_has_no_say_in_it(tmp_path: Path) -> N
 
 def test_a_point_left_out_of_a_fit_makes_other_limits_of_the_same_runs(sample_copy: Path) -> None:
     span = "B01..B23"
-    first = frozen(sample_copy, span, "mode-2", "hit-spread", mould="K1")
-    assert frozen(sample_copy, span, "mode-2", mould="K1").known == 1
+    first = frozen(sample_copy, span, "fit-noise", "hit-spread", mould="K1")
+    assert frozen(sample_copy, span, "fit-noise", mould="K1").known == 1
     with open_store(sample_copy) as opened:
         omit(opened, "H0188-1", "flank-1", why="slid", reason="slip", force=False, who="tester")
-    again = frozen(sample_copy, span, "mode-2", mould="K1")
+    again = frozen(sample_copy, span, "fit-noise", mould="K1")
     assert len(again.sets) == 1
-    old = next(s for s in first.sets if s.series == "mode-2")
+    old = next(s for s in first.sets if s.series == "fit-noise")
     assert abs(again.sets[0].center - old.center) > 1e-4
     # The first stays in the store, with its end; the newer one is in force from the same moment.
-    both = [s for s in sets_of(sample_copy) if s.series == "mode-2"]
+    both = [s for s in sets_of(sample_copy) if s.series == "fit-noise"]
     assert sorted((s.valid_to is None) for s in both) == [False, True]
 
 
