@@ -81,6 +81,7 @@ def joint_yield(
     rng: np.random.Generator,
     level: float = 0.95,
     simulated: int = 100_000,
+    model: bool = True,
     batch: Sequence[object] | NDArray[np.generic] | None = None,
 ) -> JointYield:
     """Count and model the share of pieces with every point inside.
@@ -98,6 +99,8 @@ def joint_yield(
         Confidence level, a fraction.
     simulated
         Pieces simulated for the model's value, at least 1000.
+    model
+        False to count the pieces seen and model nothing, which is quick.
     batch
         One label a piece; then both intervals count batches. Pieces of no known batch are left out.
 
@@ -121,7 +124,11 @@ def joint_yield(
     y = x[whole]
     bad = np.asarray(((y < low) | (y > high)).any(axis=1), dtype=np.bool_)
     codes = None if codes is None else codes[whole]
-    modelled, error, product = _model(y, low, high, codes, rng, level, simulated)
+    if model:
+        modelled, error, product = _model(y, low, high, codes, rng, level, simulated)
+    else:
+        modelled = Estimate(value=float("nan"), n=len(y), note="Not modelled.")
+        error = product = float("nan")
     return JointYield(
         points=x.shape[1],
         complete=len(y),

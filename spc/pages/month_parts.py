@@ -184,10 +184,14 @@ def capability_method(level: float) -> tuple[str, ...]:
         f"Ranges are {100 * level:g} % confidence intervals that count batches as well as pieces: "
         "many pieces of few batches say little about the next batch.",
         "Shown means that even the lower confidence bound reaches what is asked for; not shown, "
-        "that even the upper one does not; open, that the data decide neither way.",
-        "An index is withheld where the chart over the same span shows a signal, where pieces or "
-        "batches are too few, or where the plan gives no tolerance. Points of the fit get none: "
-        "the fit pulls their deviations towards zero, and an index of them would flatter.",
+        "that even the upper one does not; cannot be shown, that these pieces decide neither way, "
+        "and the words say how many would if the index stayed.",
+        "The question is refused where the chart over the same span shows a signal, or where the "
+        "plan gives no tolerance. Points of the fit are not asked: the fit pulls their deviations "
+        "towards zero, and an index of them would flatter.",
+        "The bounds take readings as normal, pieces of one batch lying together. Where a test of "
+        "that (Anderson-Darling, 5 %) turns it down, no index is given here; the command that "
+        "judges one point goes by percentiles of the shape that fits.",
     )
 
 

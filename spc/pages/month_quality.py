@@ -8,13 +8,13 @@ from spc.pages.chart_words import exact
 from spc.pages.display import NONE, against, count, moment, number, share, span
 from spc.pages.html import Html, el
 from spc.pages.month_parts import finite, sentences
-from spc.studies.capability import PointCapability
+from spc.studies.capability_points import PointCapability
 from spc.studies.gauge import GaugeStudy
 from spc.studies.month import Month
 from spc.units import MILLIMETRES
 
 #: Verdicts, what needs action first.
-ORDER = ("not shown", "open", "withheld", "shown")
+ORDER = ("not shown", "cannot be shown", "refused", "shown")
 #: What a gauge may be asked to do.
 USES = {
     "watch": "watch a process drift",
@@ -43,7 +43,8 @@ def capability_section(month: Month) -> Iterator[Html | None]:
         f"Over {able.span} ({count(able.pieces, 'piece')}, "
         f"{count(able.batches, 'batch', 'batches')}), a capability of at least {asked} is shown at "
         f"{counts['shown']} of {count(len(able.points), 'check point')}, not shown at "
-        f"{counts['not shown']}, open at {counts['open']}, and withheld at {counts['withheld']}.",
+        f"{counts['not shown']}, cannot be shown by these pieces at {counts['cannot be shown']}, "
+        f"and is refused at {counts['refused']}.",
     )
     yield bullets(sentences(able.remarks))
     ranked = sorted(able.points, key=lambda p: ORDER.index(p.verdict))

@@ -1,5 +1,8 @@
 """The month in three sentences, from its figures alone."""
 
+from collections import Counter
+
+from spc.capability.verdict_words import CANNOT_BE_SHOWN, NOT_SHOWN, REFUSED, SHOWN
 from spc.plan import Plan
 from spc.studies.capability import CapabilityStudy
 from spc.studies.gauge import GaugeStudy
@@ -56,10 +59,11 @@ def _tolerance(states: tuple[PointState, ...], able: CapabilityStudy) -> str:
         )
     else:
         head = "Every reading at a check point lies inside its tolerance"
-    count = {v: sum(p.verdict == v for p in able.points) for v in ("shown", "withheld")}
+    count = Counter(p.verdict for p in able.points)
     return (
-        f"{head}; a capability of {able.required:g} is shown at {count['shown']} of "
-        f"{_many(len(able.points), 'point')}, and withheld at {count['withheld']}."
+        f"{head}; a capability of {able.required:g} is shown at {count[SHOWN]} of "
+        f"{_many(len(able.points), 'point')}, not shown at {count[NOT_SHOWN]}, cannot be shown at "
+        f"{count[CANNOT_BE_SHOWN]}, and refused at {count[REFUSED]}."
     )
 
 

@@ -1,84 +1,34 @@
-"""Capability of check points: given where the chart is stable, refused in words elsewhere."""
+"""Capability of check points and of surfaces: given where it may be, refused in words elsewhere."""
 
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from spc.capability.conformity import conformity
+from spc.capability.gauge_noise import without_gauge_noise
 from spc.capability.indices import Capability, capability
+from spc.capability.verdict import verdicts
 from spc.errors import InputError
-from spc.plan import FIT, Plan
+from spc.plan import Plan
 from spc.store import read
 from spc.store.connection import Store
+from spc.studies.arrays import Array
+from spc.studies.capability_asked import CPK, Asked, refuse, targets_of
+from spc.studies.capability_details import PointDetails, look
+from spc.studies.capability_groups import GroupCapability, group_capabilities
+from spc.studies.capability_points import PointCapability, point_capability, seen_outside
+from spc.studies.capability_shape import Seen, Shape, shape_of
+from spc.studies.capability_stability import Stability, stability
+from spc.studies.capability_verdicts import Standing, decided
+from spc.studies.capability_zones import PieceZones, piece_zones
 from spc.studies.chosen_set import past_of
+from spc.studies.gauge_newest import GaugeSpread, gauge_for
 from spc.studies.history import History
-from spc.studies.lines import FEWEST
+from spc.studies.lots import last_batches, lots, without_batch
 from spc.studies.moments import BATCH
 from spc.studies.monitor import Monitor, charted
 from spc.studies.spans import in_span
-
-#: Batches looked at where no span is named: the newest ones.
-LAST_BATCHES = 12
-#: Required minimum where none is named (common practice, no published source).
-REQUIRED = 1.33
-#: Fewest pieces for an index (common practice, no published source).
-FEWEST_PIECES = 25
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PointCapability:
-    """One check point; lengths in mm.
-
-    Parameters
-    ----------
-    point
-        Its name.
-    lower, upper
-        Tolerance; NaN where none.
-    n, batches
-        Pieces and batches that it stands on.
-    mean, sd, smallest, largest
-        Of the pieces; ``sd`` is that of a piece of a batch not yet seen.
-    stable
-        True where its chart over the same span shows no signal.
-    cp, cpk, pp, ppk
-        Indices; NaN where they are withheld.
-    cp_low, cp_high, cpk_low, cpk_high, pp_low, pp_high, ppk_low, ppk_high
-        Their intervals.
-    outside
-        Pieces seen outside the tolerance.
-    verdict
-        ``shown``, ``not shown``, ``open`` or ``withheld``.
-    reason
-        The verdict in words.
-    """
-
-    point: str
-    lower: float
-    upper: float
-    n: int
-    batches: int
-    mean: float
-    sd: float
-    smallest: float
-    largest: float
-    stable: bool
-    cp: float
-    cp_low: float
-    cp_high: float
-    cpk: float
-    cpk_low: float
-    cpk_high: float
-    pp: float
-    pp_low: float
-    pp_high: float
-    ppk: float
-    ppk_low: float
-    ppk_high: float
-    outside: int
-    verdict: str
-    reason: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,12 +43,20 @@ class CapabilityStudy:
         The span in words.
     pieces, batches, moulds
         What it stands on.
-    required
-        The minimum asked for.
+    required, index
+        The minimum asked for, and the index that is judged, ``ppk`` or ``cpk``.
     level
         Confidence level of the intervals.
     points
         One entry a check point, in the plan's order.
+    groups
+        Groups of like points, and all check points together.
+    details
+        One entry a check point where details were asked for, else none.
+    zones
+        Pieces by what the gauge can prove of them; None without details or a gauge study.
+    gauge, gauge_note
+        Name of the gauge study that the details use, and why there is none or what limits it.
     remarks
         What the reader must know.
     """
@@ -109,22 +67,21 @@ class CapabilityStudy:
     batches: int
     moulds: tuple[str, ...]
     required: float
+    index: str
     level: float
     points: tuple[PointCapability, ...]
+    groups: tuple[GroupCapability, ...]
+    details: tuple[PointDetails, ...]
+    zones: PieceZones | None
+    gauge: str
+    gauge_note: str
     remarks: tuple[str, ...]
 
 
 def capability_study(
-    store: Store,
-    part: str | None = None,
-    revision: str | None = None,
-    *,
-    span: str | None = None,
-    mould: str | None = None,
-    points: tuple[str, ...] = (),
-    required: float = REQUIRED,
-    result_set: str = "",
-) -> CapabilityStudy:
+    store: Store, part: str | None = None, revision: str | None = None, *, span: str | None = None,
+    mould: str | None = None, result_set: str = "", asked: Asked | None = None,
+) -> CapabilityStudy:  # fmt: skip
     """Judge check points against their tolerances.
 
     Parameters
@@ -137,16 +94,14 @@ def capability_study(
         Span of batches or days; None for the last batches.
     mould
         Only this mould.
-    points
-        Only these check points; a fit point is refused.
-    required
-        The minimum index asked for.
     result_set
         Set of results to judge; empty for the working one.
+    asked
+        The question; a fit point in it is refused.
     """
+    asked = Asked() if asked is None else asked
     past = past_of(store, part, revision, result_set)
-    plan = past.plan
-    _refuse(plan, points)
+    refuse(past.plan, asked)
     if mould is not None:
         past = past.where(np.asarray(past.runs["mould"] == mould))
     if past.runs.empty:
@@ -155,30 +110,8 @@ def capability_study(
     past = past.where(inside)
     if past.runs.empty:
         raise InputError("no piece lies in the span", do="widen --span, or name another --mould")
-    return judged(past, read.events(store, plan.part), words, points=points, required=required)
-
-
-def _refuse(plan: Plan, points: tuple[str, ...]) -> None:
-    for name in points:
-        point = plan.point(name)
-        if point is None:
-            raise InputError(f"no point '{name}' in the plan", do="see 'spc plan show'")
-        if point.role == FIT:
-            raise InputError(
-                f"'{name}' is a fit point: the fit pulls its deviation towards zero, so an index "
-                "of it would flatter",
-                do="ask for check points; they are judged after the fit",
-            )
-
-
-def last_batches(
-    runs: pd.DataFrame, batches: int = LAST_BATCHES
-) -> tuple[npt.NDArray[np.bool_], str]:
-    """Return the runs of the newest batches, and that in words."""
-    labels = runs["batch"].astype(object).where(runs["batch"] != "", runs["measured_at"].dt.date)
-    codes = pd.factorize(labels)[0]
-    first = max(0, int(codes.max()) + 1 - batches)
-    return codes >= first, f"the last {int(codes.max()) + 1 - first} batches"
+    gauge = gauge_for(store, past.plan, asked.gauge) if asked.details else None
+    return judged(past, read.events(store, past.plan.part), words, asked=asked, gauge=gauge)
 
 
 def judged(
@@ -186,32 +119,67 @@ def judged(
     events: pd.DataFrame,
     words: str,
     *,
-    points: tuple[str, ...] = (),
-    required: float = REQUIRED,
+    asked: Asked | None = None,
+    gauge: GaugeSpread | None = None,
 ) -> CapabilityStudy:
     """Judge the check points of a history that is already cut to its span."""
-    if not 0.0 < required < np.inf:
-        raise InputError(f"--required {required:g}", do="ask for a number above 0, such as 1.33")
-    names = points or tuple(p.id for p in past.plan.check_points)
-    at = np.array([past.geometry.names.index(name) for name in names], dtype=np.int64)
-    batch = past.runs["mould"].astype(str) + " " + past.runs["batch"].astype(str)
-    lower, upper = past.geometry.lower[at], past.geometry.upper[at]
-    found = capability(past.deviations[:, at], lower, upper, batch=list(batch))
-    chart = charted(past, events, names=names, by=BATCH, baseline=_everything(past))
+    asked = Asked() if asked is None else asked
+    refuse(past.plan, asked)
+    case = _case(past, events, asked)
+    shapes = tuple(shape_of(seen, asked.shape, name_it=asked.details) for seen in case.seen)
+    points = _points(case, shapes, asked)
+    zones, details = (None, ()) if gauge is None else _details(case, points, shapes, gauge, asked)
     return CapabilityStudy(
         plan=past.plan,
         span=words,
         pieces=int(past.runs["piece_id"].nunique()),
-        batches=int(batch.nunique()),
+        batches=len(set(case.lots)),
         moulds=tuple(sorted(set(past.runs["mould"].astype(str)))),
-        required=required,
-        level=found.level,
-        points=tuple(
-            _point(past, found, chart, name, place, int(at[place]), required)
-            for place, name in enumerate(names)
-        ),
-        remarks=_remarks(past, chart),
+        required=asked.required,
+        index=asked.index,
+        level=asked.level,
+        points=points,
+        groups=group_capabilities(case.x, case.found, points, case.lots, asked),
+        details=details,
+        zones=zones,
+        gauge="" if gauge is None else gauge.study,
+        gauge_note="" if gauge is None else _gauge_note(case, gauge),
+        remarks=_remarks(past, case.chart),
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Case:
+    """The points asked for as arrays, with their indices and chart."""
+
+    past: History
+    names: tuple[str, ...]
+    x: Array
+    hits: Array
+    lots: tuple[str, ...]
+    found: Capability
+    chart: Monitor
+    steady: tuple[Stability, ...]
+    seen: tuple[Seen, ...]
+
+
+def _case(past: History, events: pd.DataFrame, asked: Asked) -> _Case:
+    names = tuple(dict.fromkeys(asked.points)) or tuple(p.id for p in past.plan.check_points)
+    at = np.array([past.geometry.names.index(name) for name in names], dtype=np.int64)
+    lower, upper = past.geometry.lower[at], past.geometry.upper[at]
+    x, labels = past.deviations[:, at], lots(past.runs)
+    target = targets_of(asked, names, lower, upper)
+    found = capability(x, lower, upper, target=target, level=asked.level, batch=labels)
+    chart = charted(past, events, names=names, by=BATCH, baseline=_everything(past))
+    return _Case(
+        past=past, names=names, x=x, hits=past.hits[:, at], lots=labels, found=found, chart=chart,
+        steady=tuple(stability(chart, place, name) for place, name in enumerate(names)),
+        seen=tuple(
+            Seen(name=name, x=x[:, [i]], lower=float(lower[i]), upper=float(upper[i]),
+                 lots=labels, level=asked.level)
+            for i, name in enumerate(names)
+        ),
+    )  # fmt: skip
 
 
 def _everything(past: History) -> str:
@@ -220,83 +188,58 @@ def _everything(past: History) -> str:
     return f"{days.iloc[0]}..{days.iloc[-1]}"
 
 
-def _remarks(past: History, chart: Monitor) -> tuple[str, ...]:
-    moulds = set(past.runs["mould"])
-    said = (
-        ["pieces of all moulds are taken together, as a customer gets them; each mould's chart "
-         "must be stable"]
-        if len(moulds) > 1
-        else []
-    )  # fmt: skip
-    return (*said, *(r for r in chart.remarks if "charted apart" not in r))
+def _points(case: _Case, shapes: tuple[Shape, ...], asked: Asked) -> tuple[PointCapability, ...]:
+    found = case.found
+    bounds = verdicts(found, asked.required, short_term=asked.index == CPK, stable=True)
+    outside = seen_outside(case.x, found)
+    made = []
+    for at, (name, steady, shape) in enumerate(zip(case.names, case.steady, shapes, strict=True)):
+        standing = Standing(n=int(found.n[at]), batches=int(found.batches[at]),
+                            seen_low=float(outside.low[at]), level=found.level)  # fmt: skip
+        point = case.past.plan.point(name)
+        made.append(point_capability(
+            found, at, name=name, group="" if point is None else point.group, outside=outside,
+            steady=steady, shape=shape,
+            verdict=decided(bounds[at], standing, steady, shape, asked),
+            performance=asked.performance,
+        ))  # fmt: skip
+    return tuple(made)
 
 
-def _point(
-    past: History, found: Capability, chart: Monitor, name: str, place: int, column: int,
-    required: float,
-) -> PointCapability:  # fmt: skip
-    reason = _why_withheld(found, chart, name, place)
-    values = past.deviations[:, column]
-    beyond = (values < found.lower[place]) | (values > found.upper[place])
-    indices = {key: float(getattr(found, key)[place]) if not reason else np.nan for key in _INDICES}
-    verdict, words = ("withheld", reason) if reason else _verdict(found, place, required)
-    return PointCapability(
-        point=name,
-        lower=float(found.lower[place]),
-        upper=float(found.upper[place]),
-        n=int(found.n[place]),
-        batches=int(found.batches[place]),
-        mean=float(found.mean[place]),
-        sd=float(found.sd_overall[place]),
-        smallest=float(found.smallest[place]),
-        largest=float(found.largest[place]),
-        stable=not any(s.series == name for s in chart.signals),
-        outside=int(beyond.sum()),
-        verdict=verdict,
-        reason=words,
-        **indices,
+def _details(
+    case: _Case, points: tuple[PointCapability, ...], shapes: tuple[Shape, ...],
+    gauge: GaugeSpread, asked: Asked,
+) -> tuple[PieceZones | None, tuple[PointDetails, ...]]:  # fmt: skip
+    sd, dof = gauge.of(case.names)
+    free = without_gauge_noise(case.found, sd, dof)
+    zones = conformity(case.x, case.found.lower, case.found.upper, sd, factor=asked.guard)
+    serials = tuple(case.past.runs["serial"].astype(str))
+    return piece_zones(zones, serials), tuple(
+        look(seen, point, shape, at, free, zones, asked)
+        for at, (seen, point, shape) in enumerate(zip(case.seen, points, shapes, strict=True))
     )
 
 
-_INDICES = tuple(
-    f"{key}{end}" for key in ("cp", "cpk", "pp", "ppk") for end in ("", "_low", "_high")
-)
-
-
-def _why_withheld(found: Capability, chart: Monitor, name: str, place: int) -> str:
-    """Return why no index may be given, or an empty text."""
-    if np.isnan(found.lower[place]) and np.isnan(found.upper[place]):
-        return "the plan gives no tolerance"
-    if found.n[place] < FEWEST_PIECES:
+def _gauge_note(case: _Case, gauge: GaugeSpread) -> str:
+    """Say why there is no gauge, or where its readings are not those of production."""
+    usual = float(np.nanmedian(case.hits)) if np.isfinite(case.hits).any() else np.nan
+    if gauge.study and np.isfinite(usual) and usual != gauge.hits:
         return (
-            f"{found.n[place]} pieces; an index needs {FEWEST_PIECES}, so only the range is given"
+            f"a reading of gauge study {gauge.study} is the mean of {gauge.hits} hits, one of "
+            f"these pieces of {usual:g}: the gauge's noise here is not quite the study's"
         )
-    if chart.n_baseline[place] < FEWEST:
-        return (
-            f"{chart.n_baseline[place]} batches are too few to tell whether the process is "
-            f"stable; {FEWEST} are needed"
-        )
-    if chart.notes[place].startswith("no limits"):
-        return chart.notes[place]
-    mine = [s for s in chart.signals if s.series == name]
-    if mine:
-        first = min(mine, key=lambda s: s.since)
-        more = f" and {len(mine) - 1} more" if len(mine) > 1 else ""
-        mould = f" of mould {first.mould}" if first.mould else ""
-        what = f"{first.rule}{mould} at {first.first}{more}"
-        return f"not stable: {what}; an index would foretell nothing"
-    if np.isnan(found.ppk[place]):
-        return found.note[place] or "the pieces do not vary"
-    return ""
+    return gauge.note
 
 
-def _verdict(found: Capability, place: int, required: float) -> tuple[str, str]:
-    """Judge the required minimum on the lower bound of Ppk."""
-    low, high = float(found.ppk_bound[place]), float(found.ppk_upper_bound[place])
-    n, batches = int(found.n[place]), int(found.batches[place])
-    stands_on = f"{n} pieces of {batches} batches"
-    if low >= required:
-        return "shown", f"at least {required:g} is shown by {stands_on}"
-    if high < required:
-        return "not shown", f"below {required:g}, on {stands_on}"
-    return "open", f"{stands_on} neither show nor rule out {required:g}"
+def _remarks(past: History, chart: Monitor) -> tuple[str, ...]:
+    said = []
+    if len(set(past.runs["mould"])) > 1:
+        said.append(
+            "pieces of all moulds are taken together, as a customer gets them; each mould's chart "
+            "must be stable"
+        )
+    unknown = without_batch(past.runs)
+    if unknown:
+        pieces = "1 piece" if unknown == 1 else f"{unknown} pieces"
+        said.append(f"the batch of {pieces} is not known: they are taken together by the day")
+    return (*said, *(r for r in chart.remarks if "charted apart" not in r))

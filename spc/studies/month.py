@@ -7,18 +7,21 @@ import numpy as np
 import pandas as pd
 
 from spc import __version__
-from spc.errors import NotFoundError, SpcError
+from spc.errors import NotFoundError
 from spc.identity import content_hash
 from spc.plan import Plan
 from spc.store import read
 from spc.store.connection import Store
 from spc.studies.answer import answer
-from spc.studies.capability import REQUIRED, CapabilityStudy, judged, last_batches
+from spc.studies.capability import CapabilityStudy, judged
+from spc.studies.capability_asked import REQUIRED, TESTED, Asked
 from spc.studies.chance import Chance, chance
-from spc.studies.gauge import GaugeStudy, gauge_study
+from spc.studies.gauge import GaugeStudy
+from spc.studies.gauge_newest import newest_gauge
 from spc.studies.history import History, production
 from spc.studies.hit_check import SuspectHit, suspect_hits
 from spc.studies.limit_sets import LimitSet, limit_sets
+from spc.studies.lots import last_batches
 from spc.studies.moments import BATCH
 from spc.studies.monitor import Monitor, Signal, charted
 from spc.studies.point_state import PointState, point_states
@@ -224,8 +227,8 @@ def _assembled(
     new, old = _signals_of(chart, period)
     states = point_states(chart, now, (*new, *old))
     newest, words = last_batches(known.runs)
-    able = judged(known.where(newest), events, words, required=required)
-    study, why_none = _gauge(store, plan, period)
+    able = judged(known.where(newest), events, words, asked=Asked(required=required, shape=TESTED))
+    study, why_none = newest_gauge(store, plan, before=period.end)
     again = _remeasured(store, plan, period)
     suspects = suspect_hits(store, now)
     held = _held(now)
@@ -304,20 +307,6 @@ def _remeasured(store: Store, plan: Plan, period: Period) -> tuple[Remeasured, .
                     later=str(later["run"]), measured_at=later["measured_at"].to_pydatetime(),
                 ))  # fmt: skip
     return tuple(listed)
-
-
-def _gauge(store: Store, plan: Plan, period: Period) -> tuple[GaugeStudy | None, str]:
-    """Return the newest study begun before the period's end, or why there is none."""
-    found = read.studies(store)
-    found = found[(found["part"] == plan.part) & (found["first_measured"] < period.end)]
-    if found.empty:
-        return None, "no gauge study of this part is in the store: the arm's own share is unknown"
-    newest = str(found.sort_values("last_measured")["study"].iloc[-1])
-    try:
-        return gauge_study(store, newest, plan.part, plan.revision), ""
-    except SpcError as error:
-        # A study that cannot answer must not keep the month from being told.
-        return None, f"gauge study {newest} cannot be read: {error}"
 
 
 def _fingerprint(
