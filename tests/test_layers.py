@@ -33,7 +33,7 @@ ALLOWED: dict[str, set[str]] = {
     # The one arrow between maths packages.
     "capability": NUMBERS | {"spc.charts.sigma"},
     "store": SHARED | {"duckdb", "pandas", "spc.__version__"},
-    "ingest": SHARED | {"numpy", "pandas", "duckdb"},
+    "ingest": SHARED | {"numpy", "pandas", "duckdb", "openpyxl"},
     # Of ingest, the studies know what a reader hands on and how a time is read.
     "studies": SHARED | MATHS | {"numpy", "pandas", "scipy", "spc.store", "spc.__version__",
                                  "spc.ingest.checked", "spc.ingest.fields"},

@@ -52,6 +52,11 @@ GOLDEN: dict[str, Any] = {
     "signals list": "signals",
     "signals ack {signal} --cause lot --action none": "",
     "capability": "plan span pieces batches moulds required level points remarks",
+    "drift": "plan",
+    "gauge sheet G2 --pieces 3 --operators 2": "study plan",
+    "ingest old.csv new.csv checks.csv": ["name kind already rows new known runs warnings"],
+    "gauge bridge study:old study:new": "",
+    "gauge trust arm-1": "",
     "gauge study G1": (
         "plan study runs counts points quantities groups group_sizes pooled first last notes"
     ),
@@ -62,10 +67,21 @@ GOLDEN: dict[str, Any] = {
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory, sample_store: Path) -> Path:
+def folder(tmp_path_factory: pytest.TempPathFactory, sample_store: Path, first_batch: Path) -> Path:
     """Return a folder with a store that the commands may change one after the other."""
     made = tmp_path_factory.mktemp("json")
     shutil.copy(sample_store, made / "spc.duckdb")
+    # The first batch measured before and after a change, and an arm's checks on a reference.
+    head, *rows = first_batch.read_text(encoding="utf-8").splitlines()
+    for side, day in (("old", "03"), ("new", "04")):
+        moved = [row.replace("-1,2026-04-02", f"-{side},2026-04-{day}") for row in rows]
+        (made / f"{side}.csv").write_text(
+            "\n".join([f"{head},study", *(f"{row},{side}" for row in moved)])
+        )
+    checks = [f"2026-04-{day:02d}T07:00:00Z,arm-1,bar-1,500.000,{500 + (day % 3) / 100:.3f},mm"
+              for day in range(1, 13)]  # fmt: skip
+    columns = "checked_at,device,artefact,reference,reading,unit"
+    (made / "checks.csv").write_text("\n".join([columns, *checks]))
     return made
 
 

@@ -68,7 +68,6 @@ def test_a_good_file_with_a_bad_place_is_taken_whole_or_refused(
         assert isinstance(found, Results)
         assert np.isfinite(found.values[["x", "y", "z"]].to_numpy()).all()
         assert (found.values["hit"] >= 1).all()
-        assert found.runs["part_temp_c"].notna().all() or ",," in TEXT[:at] + put + TEXT[at + cut :]
 
 
 @pytest.fixture(scope="module")

@@ -104,7 +104,7 @@ def test_the_schema_leans_on_no_constraint_index_or_sequence() -> None:
     assert re.findall(word, statements, re.IGNORECASE) == []
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(drawn=plans())
 def test_any_plan_comes_back_from_the_store_bit_by_bit(drawn: Plan, roomy: Store) -> None:
     with tempfile.TemporaryDirectory() as folder:
