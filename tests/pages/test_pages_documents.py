@@ -148,11 +148,11 @@ def test_capability_is_shown_or_refused_in_words(october: Month, october_page: s
         assert (verdict, words, int(n)) == (points[name].verdict, points[name].reason,
                                             points[name].n)  # fmt: skip
         assert (ppk == "–") == np.isnan(points[name].ppk)
-    assert {"withheld", "shown", "not shown"} <= set(read.column("capability-table", "1.33 is"))
+    assert {"refused", "shown", "not shown"} <= set(read.column("capability-table", "1.33 is"))
 
 
 def test_an_index_never_steps_over_what_is_asked_for(october: Month) -> None:
-    points = tuple(replace(p, ppk=1.3296, ppk_low=1.1, ppk_high=1.5, verdict="open")
+    points = tuple(replace(p, ppk=1.3296, ppk_low=1.1, ppk_high=1.5, verdict="cannot be shown")
                    for p in october.capability.points)  # fmt: skip
     study = replace(october, capability=replace(october.capability, points=points))
     assert set(Document(month_page(study)).column("capability-table", "Ppk")) == {"1.3296"}

@@ -18,6 +18,7 @@ from spc.demo.scenario import build
 from spc.errors import InputError
 from spc.store.connection import open_store
 from spc.studies.capability import capability_study
+from spc.studies.capability_asked import Asked
 from spc.studies.gauge import gauge_study
 from spc.studies.history import History
 from spc.studies.hit_check import suspect_hits
@@ -304,7 +305,7 @@ def test_the_batch_measured_upside_down_goes_with_its_neighbours(past: History, 
     assert (z**2).mean() < 3.0
 
 
-def test_capability_is_withheld_where_the_chart_is_not_stable_and_given_where_it_is(
+def test_capability_is_refused_where_the_chart_is_not_stable_and_given_where_it_is(
     sample_store: Path,
 ) -> None:
     with open_store(sample_store, read_only=True) as store:
@@ -316,12 +317,12 @@ def test_capability_is_withheld_where_the_chart_is_not_stable_and_given_where_it
     for point in whole.points:
         assert point.stable == (point.point not in signalled)
         if point.point in signalled:
-            assert point.verdict == "withheld"
-            assert point.reason.startswith("not stable: ")
+            assert point.verdict == "refused"
+            assert point.reason.startswith("The process is not stable: ")
             assert np.isnan([point.cp, point.cpk, point.pp, point.ppk, point.ppk_low]).all()
     # Over all seven months the shrinking and the warp leave hardly a point stable.
-    assert sum(p.verdict == "withheld" for p in whole.points) >= 15
-    shown = [p for p in calm.points if p.verdict != "withheld"]
+    assert sum(p.verdict == "refused" for p in whole.points) >= 15
+    shown = [p for p in calm.points if np.isfinite(p.cpk)]
     assert len(shown) >= 15
     for point in shown:
         assert point.cpk_low < point.cpk < point.cpk_high
@@ -351,7 +352,7 @@ def test_a_fit_point_gets_no_index(sample_store: Path, spc: Command) -> None:
         open_store(sample_store, read_only=True) as store,
         pytest.raises(InputError, match="'deck-1' is a fit point"),
     ):
-        capability_study(store, points=("deck-1",))
+        capability_study(store, asked=Asked(points=("deck-1",)))
     refused = spc("capability", "tail-left", "deck-1", "--store", sample_store)
     assert refused.refused("'deck-1' is a fit point", "flatter")
     assert spc("capability", "deck-9", "--store", sample_store).refused("no point 'deck-9'")
