@@ -26,6 +26,7 @@ COMMANDS = {
     "drift": "spc.cli.drift",
     "capability": "spc.cli.capability",
     "gauge": "spc.cli.gauge",
+    "board": "spc.cli.board",
     "report": "spc.cli.report",
     "export": "spc.cli.export",
     "guide": "spc.cli.guide",

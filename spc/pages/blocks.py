@@ -12,6 +12,8 @@ SHAPES = {
     "signal": ("diamond", True, True),
     "not shown": ("square", True, True),
     "hold": ("square", True, True),
+    "re-measure": ("diamond", True, True),
+    "accept": ("circle", True, False),
     "settled again": ("diamond", False, False),
     "open": ("diamond", False, False),
     "steady": ("circle", True, False),
@@ -148,10 +150,11 @@ def badge(state: str) -> Html:
     """Return a state as shape and word."""
     shape, filled, action = SHAPES.get(state, ("circle", False, False))
     kinds = f"state{' act' if action else ''}{'' if filled else ' hollow'}"
-    return el("span", _shape(shape), state, class_=kinds)
+    return el("span", outlined(shape), state, class_=kinds)
 
 
-def _shape(shape: str) -> Html:
+def outlined(shape: str) -> Html:
+    """Return a mark: ``square``, ``diamond`` or ``circle``."""
     outline = el("path", d=_OUTLINES[shape])
     return el("svg", outline, viewBox="0 0 14 14", aria_hidden="true", class_="mark")
 

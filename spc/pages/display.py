@@ -10,6 +10,8 @@ from spc.units import MILLIMETRES
 
 #: Decimals that a probed length deserves in each unit: a hundredth of a millimetre or so.
 DECIMALS = {"mm": 3, "in": 4, "thou": 1}
+#: Decimals of a length that is read from three metres.
+COARSE = {"mm": 2, "in": 3, "thou": 0}
 #: What stands where there is no number.
 NONE = "–"
 
@@ -21,6 +23,24 @@ def length(value: float, unit: str = "mm", *, signed: bool = False) -> str:
     text = f"{value / MILLIMETRES[unit]:{'+' if signed else ''}.{DECIMALS[unit]}f}"
     # A zero has no sign worth reading.
     return text.lstrip("+-") if float(text) == 0 else text
+
+
+def way(value: float, unit: str, *edges: float) -> str:
+    """Return a deviation given in mm as people say it: '0.96 mm inward'.
+
+    Few digits, unless they would bring it onto or over one of the ``edges``, its tolerance.
+    """
+    if not math.isfinite(value):
+        return "not measured"
+    per, digits = MILLIMETRES[unit], COARSE[unit]
+    for decimals in (digits, DECIMALS[unit], DECIMALS[unit] + 2):
+        shown = float(f"{value / per:.{decimals}f}")
+        if all((shown > e / per) == (value > e) and (shown < e / per) == (value < e)
+               for e in edges if math.isfinite(e)):  # fmt: skip
+            break
+    if shown == 0:
+        return "at its nominal place"
+    return f"{abs(shown):.{decimals}f} {unit} {'outward' if shown > 0 else 'inward'}"
 
 
 def number(value: float, decimals: int = 2) -> str:

@@ -10,7 +10,7 @@ Child: TypeAlias = Union["Html", str, int, Iterable["Child"], None]
 #: What an attribute may be; None and False leave it out, True writes its bare name.
 Value: TypeAlias = str | int | bool | None
 
-VOID = frozenset({"br", "col", "hr", "img", "input", "link", "meta", "path", "rect", "circle"})
+VOID = frozenset({"br", "col", "hr", "img", "input", "link", "meta"})
 
 _NAME = re.compile(r"[a-z][a-z0-9-]*")
 # What no HTML document may hold, and lone surrogates, which cannot be written as UTF-8.

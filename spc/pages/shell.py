@@ -64,6 +64,27 @@ def page_html(page: Page) -> str:
     return "<!DOCTYPE html>\n" + el("html", _head(page), "\n", _body(page), lang="en") + "\n"
 
 
+def screen_html(title: str, body: Html, *, sheet: str, script: str, refresh: int) -> str:
+    """Return the document of a page that stands on a screen and is read from afar.
+
+    Parameters
+    ----------
+    title
+        What it is about.
+    body
+        All that it shows; it has no navigation and no footer.
+    sheet, script
+        Names of its own style sheet and script among the templates.
+    refresh
+        Seconds after which the browser reads the file again; no server is needed for that.
+    """
+    style = css_variables() + _template(sheet)
+    again = el("meta", http_equiv="refresh", content=str(refresh)) if refresh else None
+    head = el("head", "\n", _metas(""), again, el("title", title), "\n", verbatim("style", style))
+    whole = el("body", "\n", body, "\n", verbatim("script", _template(script)), "\n")
+    return "<!DOCTYPE html>\n" + el("html", head, "\n", whole, lang="en") + "\n"
+
+
 def write_page(path: Path, html: str) -> None:
     """Write a page whole or not at all: a neighbour first, which then takes its place.
 
@@ -129,19 +150,23 @@ def _head(page: Page) -> Html:
     return el(
         "head",
         "\n",
-        el("meta", charset="utf-8"),
-        el("meta", name="viewport", content="width=device-width, initial-scale=1"),
-        el("meta", name="color-scheme", content="light dark"),
-        el("meta", name="referrer", content="no-referrer"),
-        el(
-            "meta",
-            http_equiv="Content-Security-Policy",
-            content=_POLICY.format(evaluate=evaluate),
-        ),
+        _metas(evaluate),
         el("title", page.title),
         "\n",
         verbatim("style", css_variables() + _template("page.css") + _paper(page)),
     )
+
+
+def _metas(evaluate: str) -> Html:
+    """Return what every page tells the browser about itself."""
+    policy = _POLICY.format(evaluate=evaluate)
+    return joined([
+        el("meta", charset="utf-8"),
+        el("meta", name="viewport", content="width=device-width, initial-scale=1"),
+        el("meta", name="color-scheme", content="light dark"),
+        el("meta", name="referrer", content="no-referrer"),
+        el("meta", http_equiv="Content-Security-Policy", content=policy),
+    ])  # fmt: skip
 
 
 def _paper(page: Page) -> str:
