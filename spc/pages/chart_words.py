@@ -10,7 +10,8 @@ from spc.pages.html import Html, el
 from spc.pages.reading import OUT, Reading, mould_name, sentence, urgency
 from spc.studies.lines import EWMA_WIDTH, FEWEST, LAMBDA, WIDTH
 from spc.studies.moments import PIECE
-from spc.studies.monitor import SETTLED, Monitor
+from spc.studies.monitor import Monitor
+from spc.studies.monitor_words import SETTLED
 from spc.units import MILLIMETRES
 
 

@@ -7,9 +7,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from spc.capability.batches import batch_components
 from spc.charts.constants import chart_constants, d2
-from spc.charts.estimated import estimated_limits
 from spc.charts.memory import ewma
 from spc.charts.rules import DEFAULT, RULES, signals
 from spc.charts.sigma import moving_ranges
@@ -25,7 +23,6 @@ from spc.studies.history import History
 from spc.studies.limit_sets import LimitSet, limit_sets
 from spc.studies.lines import (
     EWMA_WIDTH,
-    FEWEST,
     LAMBDA,
     WIDTH,
     Lines,
@@ -33,16 +30,13 @@ from spc.studies.lines import (
     with_sets,
 )
 from spc.studies.moments import BATCH, ChartRows, chart_rows
+from spc.studies.monitor_words import notes_of, remarks_of
 from spc.studies.order import MEASURED, in_order
 from spc.studies.series import SeriesSet, all_series, chosen
 from spc.studies.spans import in_span, in_span_of
 
 #: Pieces or batches that the limits stand on where no baseline is named.
 FIRST_PIECES, FIRST_BATCHES = 40, 12
-#: From so many baseline values limits are no longer provisional (ISO 7870-2 asks 20 to 25).
-SETTLED = 25
-#: Share of the spread between batches from which a chart of single pieces is warned of.
-ALIKE = 0.15
 
 VALUE_CHART, EWMA_CHART, RANGE_CHART = "values", "moving average", "moving range"
 
@@ -339,10 +333,10 @@ def _charts(
         granted=granted(series, rows, lines),
         baseline=words,
         rules=wanted,
-        notes=_notes(lines, rows, budgeted=budget is not None),
+        notes=notes_of(lines, rows, budgeted=budget is not None),
         signals=_signals(series, rows, lines, shown, drawn),
         events=events,
-        remarks=_remarks(past, rows) + (() if budget is None else (budget,)),
+        remarks=remarks_of(past, rows) + (() if budget is None else (budget,)),
     )
 
 
@@ -418,90 +412,6 @@ def _shown(
         "average_lower": back(drawn.average_lower),
         "average_upper": back(drawn.average_upper),
     }
-
-
-def _notes(lines: Lines, rows: ChartRows, *, budgeted: bool) -> tuple[str, ...]:
-    what, moulds = "batches" if rows.by == BATCH else "pieces", set(rows.moulds)
-    notes = []
-    for column, frozen in enumerate(lines.frozen_moulds):
-        n, sigma = int(lines.n[column]), float(lines.baseline_sigma[column])
-        if frozen:
-            notes.append(_frozen_note(n, what, frozen, moulds))
-        elif budgeted and n >= FEWEST and sigma > 0:
-            notes.append(_budget_note(n, what, bool(np.isfinite(lines.width[:, column]).any())))
-        else:
-            notes.append(_note(n, sigma, what))
-    return tuple(notes)
-
-
-def _budget_note(n: int, what: str, limited: bool) -> str:
-    if not limited:
-        return f"no limits: too few of the {n} baseline {what} follow one of the same mould"
-    return f"limits from {n} {what}, widened for it" if n < SETTLED else ""
-
-
-def _frozen_note(n: int, what: str, frozen: tuple[str, ...], moulds: set[str]) -> str:
-    few = ", provisional" if n < SETTLED else ""
-    others = sorted(moulds - set(frozen))
-    if not others:
-        return f"frozen limits from {n} {what}{few}"
-    named, rest = (" and ".join(m or "unknown" for m in some) for some in (frozen, others))
-    return f"frozen limits from {n} {what} for mould {named}{few}; for {rest} from the baseline"
-
-
-def _note(n: int, sigma: float, what: str) -> str:
-    if n < FEWEST:
-        return f"no limits: {n} baseline {what}, {FEWEST} are needed"
-    if not sigma > 0:
-        return "no limits: the baseline does not vary"
-    if n < SETTLED:
-        cost = estimated_limits(n)
-        return (
-            f"provisional: limits from {n} {what}: expect a value beyond them by chance about "
-            f"every {1 / cost.mean_rate:.0f}, in one shop in ten every {cost.short_gap:.0f}, where "
-            "settled limits have one in 370"
-        )
-    return ""
-
-
-def alike_in_batches(rows: ChartRows, runs: pd.DataFrame) -> str:
-    """Return a warning where pieces of a batch are alike and the chart is one of pieces."""
-    if rows.by == BATCH or not runs["batch"].duplicated().any():
-        return ""
-    batch = dict(zip(runs["serial"].astype(str), runs["batch"].astype(str), strict=True))
-    base = np.flatnonzero(rows.baseline)
-    labels = [f"{rows.moulds[k]} {batch[rows.labels[k]]}" for k in base]
-    if len(set(labels)) < 2:
-        return ""
-    share = batch_components(rows.values[base], labels).share
-    if not np.nanmedian(share) > ALIKE:
-        return ""
-    return (
-        f"pieces of a batch are alike ({np.nanmedian(share):.0%} of the spread lies between "
-        "batches), so limits from neighbouring pieces are too narrow: expect many false alarms, "
-        "and chart by batch instead"
-    )
-
-
-def _remarks(past: History, rows: ChartRows) -> tuple[str, ...]:
-    alike = alike_in_batches(rows, past.runs)
-    said = [alike] if alike else []
-    moulds = sorted(set(rows.moulds))
-    if len(moulds) > 1:
-        named = ", ".join(m or "unknown" for m in moulds)
-        said.append(
-            f"moulds {named} are charted apart, each about its own centre; the spread is common, "
-            "from moving ranges within each mould"
-        )
-    for number, words in (
-        (past.superseded, "of pieces measured again later"),
-        (past.unaligned, "that could not be aligned"),
-        (past.undated, "without a time to stand at"),
-    ):
-        if number:
-            runs = "run" if number == 1 else "runs"
-            said.append(f"left out: {number} {runs} {words}")
-    return tuple(said)
 
 
 def _signals(
