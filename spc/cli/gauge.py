@@ -70,9 +70,22 @@ def _chain(
 @click.option(
     "--hits", default=3, show_default=True, type=click.IntRange(1, 20), help="Hits at each point."
 )
-@click.option("--days", default=1, show_default=True, type=click.IntRange(1, 60))
-@click.option("--stations", default=1, show_default=True, type=click.IntRange(1, 20))
-@click.option("--probes", default=1, show_default=True, type=click.IntRange(1, 20))
+@click.option(
+    "--days",
+    default=1,
+    show_default=True,
+    type=click.IntRange(1, 60),
+    help="Days that the runs are spread over.",
+)
+@click.option(
+    "--stations",
+    default=1,
+    show_default=True,
+    type=click.IntRange(1, 20),
+    help="Positions of the arm that the runs are spread over.",
+)
+@click.option("--probes", default=1, show_default=True, type=click.IntRange(1, 20),
+              help="Probes that the runs are spread over.")  # fmt: skip
 @click.option("--seed", default=1, show_default=True, help="The same seed gives the same order.")
 @click.option("--like", help="Take the spread from this study, to say how sure the answer will be.")
 @click.option("--tolerance", type=float, help="Width of the tolerance, mm.")

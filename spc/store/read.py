@@ -227,6 +227,12 @@ def studies(store: Store) -> pd.DataFrame:
         GROUP BY g.study, g.part ORDER BY g.part, g.study""")
 
 
+def last_measured(store: Store, device: str) -> pd.Timestamp | None:
+    """Return when an arm measured last, UTC; None where it never did at a known time."""
+    newest = store.scalar("SELECT max(measured_at) FROM run WHERE device = ?", [device])
+    return None if newest is None else pd.Timestamp(newest)
+
+
 def fits_of_set(store: Store, result_set: str) -> list[str]:
     """Return the identities of the fits of a set of results."""
     found = store.frame("SELECT DISTINCT fit_id FROM fit WHERE result_set = ?", [result_set])

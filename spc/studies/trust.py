@@ -164,9 +164,9 @@ def _rows(store: Store, device: str | None) -> pd.DataFrame:
 
 
 def _newest(store: Store, rows: pd.DataFrame, device: str) -> pd.Timestamp:
-    newest = store.scalar("SELECT max(measured_at) FROM run WHERE device = ?", [device])
-    checked = rows["checked_at"].max()
-    return checked if newest is None else max(checked, pd.Timestamp(newest))
+    newest = read.last_measured(store, device)
+    checked = pd.Timestamp(rows["checked_at"].max())
+    return checked if newest is None else max(checked, newest)
 
 
 def _sessions(rows: pd.DataFrame, limit: float | None) -> tuple[Session, ...]:
