@@ -93,7 +93,8 @@ def batches_needed(
     """
     check_level(level)
     wanted = np.broadcast_to(np.asarray(required, dtype=np.float64), reach.shape)
-    size = np.maximum(np.round(found.pieces / positive(found.batches)), 1.0)
+    # A point that no batch has read has no size; one will do, since its reach is missing too.
+    size = np.fmax(np.round(found.pieces / positive(found.batches)), 1.0)
     nothing = np.full_like(reach, np.nan)
     sd, each = (nothing, nothing) if short_term is None else short_term
 

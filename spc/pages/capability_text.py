@@ -66,6 +66,8 @@ def verdict_words(point: PointCapability) -> str:
     if point.verdict != "cannot be shown":
         return point.verdict
     said = [point.verdict]
+    if point.batches == 1:
+        said.append("one batch")
     if point.batches_needed:
         said.append(f"{count(point.batches_needed, 'batch', 'batches')} would do")
     elif point.pieces_needed:

@@ -175,6 +175,9 @@ def point_capability(
     if shape.percentiles is not None and not withheld:
         figures |= {key: float(getattr(shape.percentiles, key)[0])
                     for key in (*_keys(("pp", "ppk")), "ppl", "ppu")}  # fmt: skip
+    if performance and not few and np.isnan(figures["ppk"]):
+        # What these pieces did needs no shape; only what others will do does, so no interval.
+        figures |= {key: _of(found, key, at) for key in (*_LONG, "ppl", "ppu")}
     parts = found.components
     between = np.nan if parts is None else parts.var_between[at]
     return PointCapability(
@@ -189,7 +192,9 @@ def point_capability(
         verdict=verdict.outcome, index=verdict.index,
         bound=np.nan if withheld else verdict.bound,
         upper_bound=np.nan if withheld else verdict.upper_bound,
-        pieces_needed=verdict.pieces_needed, batches_needed=verdict.batches_needed,
+        # More pieces of one batch show that batch only.
+        pieces_needed=None if found.batches[at] == 1 else verdict.pieces_needed,
+        batches_needed=verdict.batches_needed,
         reason=verdict.reason, note=_note(found.note[at], shape),
     )  # fmt: skip
 
@@ -207,7 +212,7 @@ def _of(found: Capability, key: str, at: int, *, hidden: bool = False) -> float:
 
 
 def _shape_used(ppk: float, shape: Shape) -> str:
-    if np.isnan(ppk):
+    if np.isnan(ppk) or (shape.refuted and shape.percentiles is None):
         return ""
     return "normal" if shape.percentiles is None else shape.percentiles.method[0]
 
@@ -215,4 +220,4 @@ def _shape_used(ppk: float, shape: Shape) -> str:
 def _note(note: str, shape: Shape) -> str:
     if not shape.refuted:
         return note
-    return f"{note} Cp, Cpk and Cpm take readings as normal and are left out.".strip()
+    return f"{note} Cp and Cpk take readings as normal and are left out.".strip()

@@ -54,15 +54,16 @@ def decided(
     """
     if found.outcome == REFUSED:
         return found
+    verdict = found
     if shape.refuted:
-        found = _by_shape(standing, shape, asked)
+        verdict = _by_shape(standing, shape, asked)
     elif shape.why:
-        found = replace(found, reason=f"{found.reason} {shape.why} Taken as normal all the same.")
+        verdict = replace(found, reason=f"{found.reason} {shape.why} Taken as normal all the same.")
     if steady.stable is False:
-        return _unsteady(found, standing, steady, asked)
+        return _unsteady(verdict, found.observed.value, standing, steady, asked)
     if steady.stable is None:
-        return _untold(found, steady)
-    return found
+        return _untold(verdict, steady)
+    return verdict
 
 
 def _by_shape(standing: Standing, shape: Shape, asked: Asked) -> Verdict:
@@ -99,15 +100,15 @@ def _note(p: PercentileIndices | None, asked: Asked) -> str:
     return f"the bounds of a normal spread do not hold; percentiles are worked out {where}."
 
 
-def _unsteady(found: Verdict, standing: Standing, steady: Stability, asked: Asked) -> Verdict:
+def _unsteady(
+    found: Verdict, plain: float, standing: Standing, steady: Stability, asked: Asked
+) -> Verdict:
     """Refuse the claim; the figures stay where performance is asked for, and are called so."""
     said = f"The process is not stable: {steady.why}. No capability can be stated."
     pieces = f"{standing.n} pieces from {standing.batches} batches"
     if asked.performance:
-        value = found.observed.value
-        figure = f"Ppk {value:.2f}" if np.isfinite(value) else f"no figure. {found.reason}"
-        reason = f"{said} Performance of these {pieces} only, not of those to come: {figure}"
-        reason = reason if reason.endswith(".") else f"{reason}."
+        figure = _figure(found.observed.value, plain)
+        reason = f"{said} Performance of these {pieces} only, not of those to come{figure}."
         return replace(found, outcome=REFUSED, reason=reason, pieces_needed=None,
                        batches_needed=None)  # fmt: skip
     return replace(
@@ -120,6 +121,14 @@ def _unsteady(found: Verdict, standing: Standing, steady: Stability, asked: Aske
         batches_needed=None,
         reason=said,
     )
+
+
+def _figure(value: float, plain: float) -> str:
+    if np.isfinite(value):
+        return f": Ppk {value:.2f}"
+    if np.isfinite(plain):
+        return f": Ppk {plain:.2f} by mean and spread alone, as no shape is known to fit"
+    return ""
 
 
 def _untold(found: Verdict, steady: Stability) -> Verdict:

@@ -65,7 +65,7 @@ def test_a_few_pieces_get_figures_but_no_limits_and_no_indices(
 ) -> None:
     store = made(dated_runs(count))
     said = texts(spc, store)
-    assert "cannot be shown; too few batches to tell whether it is stable" in said
+    assert "too few batches to tell whether it is stable" in said
     with open_store(store, read_only=True) as opened:
         chart = monitor(opened)
         able = capability_study(opened)
