@@ -157,7 +157,7 @@ def test_other_sizes_can_be_built_and_written(
 ) -> None:
     scenario = build(7, batches=batches, pieces=pieces)
     assert len(scenario.sheets) == batches
-    assert len(write(tmp_path, scenario)) == batches + 5
+    assert len(write(tmp_path, scenario)) == batches + 6
 
 
 def test_too_small_a_scenario_is_refused() -> None:
