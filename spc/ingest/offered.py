@@ -7,7 +7,7 @@ from pathlib import Path
 from spc.errors import InputError
 from spc.identity import bytes_hash
 from spc.ingest.checked import Declared
-from spc.ingest.columns import EVENT, KNOWN, NAMES
+from spc.ingest.columns import NAMES
 from spc.ingest.kinds import JSON, PARQUET, XLSX
 from spc.ingest.text import LINE, TextTable, decode, read_table
 from spc.ingest.wide import lengthened
@@ -111,6 +111,6 @@ def _dressed(table: TextTable) -> list[str]:
     ]
 
 
-def known_columns() -> tuple[str, ...]:
-    """Return every column of ours, those of events among them."""
-    return (*KNOWN, *EVENT)
+def named_in(patterns: tuple[str, ...]) -> set[str]:
+    """Return the columns that a file's name tells by these expressions."""
+    return {group for pattern in patterns for group in re.compile(pattern).groupindex}
