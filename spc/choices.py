@@ -11,6 +11,7 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from spc.errors import PlanError
+from spc.identity import content_hash
 from spc.plan import HUBER, TRIMMED, Material, Plan, Probe
 
 #: Lengths among the choices are in the plan's unit; the others are not lengths.
@@ -137,3 +138,16 @@ def with_chosen(plan: Plan, text: str) -> Plan:
         material=Material(**said["material"]) if "material" in said else None,
         points=tuple(replace(p, panel=panels.get(p.id)) for p in plan.points),
     )
+
+
+def plan_identity(plan: Plan) -> str:
+    """Return the content hash of what a plan says; one without further choices has none in it."""
+    points = [
+        (p.id, p.role, p.nominal, p.normal, p.lower, p.upper, p.group, p.weight)
+        for p in plan.points
+    ]
+    further = chosen(plan)
+    return content_hash(
+        "plan", plan.part, plan.revision, plan.name, plan.unit, plan.method, plan.residual_limit,
+        points, *([further] if further else []),
+    )  # fmt: skip

@@ -24,7 +24,7 @@ ALLOWED: dict[str, set[str]] = {
     "errors": set(),
     "interval": set(),
     "units": {"spc.errors"},
-    "choices": {"spc.errors", "spc.plan"},
+    "choices": {"spc.errors", "spc.identity", "spc.plan"},
     "plan": set(),
     "identity": set(),
     "alignment": NUMBERS,

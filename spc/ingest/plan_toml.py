@@ -6,9 +6,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from spc.choices import chosen, material, panel, probe, second_opinion
+from spc.choices import material, panel, plan_identity, probe, second_opinion
 from spc.errors import PlanError
-from spc.identity import content_hash
 from spc.ingest.text import decode, read_bytes
 from spc.plan import CHECK, EXACT_HOLD, FIT, LEAST_SQUARES, Plan, PlanPoint
 from spc.units import MILLIMETRES
@@ -65,21 +64,8 @@ def plan_from(said: dict[str, Any], text: str, name: str) -> tuple[Plan, tuple[s
         material=material(said.get("material"), MILLIMETRES[unit], name),
         **head,
     )
-    plan = replace(plan, plan_id=_identity(plan))
+    plan = replace(plan, plan_id=plan_identity(plan))
     return plan, tuple(warnings)
-
-
-def _identity(plan: Plan) -> str:
-    """Return the content hash of a plan; one without further choices keeps the one it had."""
-    points = [
-        (p.id, p.role, p.nominal, p.normal, p.lower, p.upper, p.group, p.weight)
-        for p in plan.points
-    ]
-    further = chosen(plan)
-    return content_hash(
-        "plan", plan.part, plan.revision, plan.name, plan.unit, plan.method, plan.residual_limit,
-        points, *([further] if further else []),
-    )  # fmt: skip
 
 
 def _second_opinion(fit: dict[str, Any], method: str, name: str) -> str:

@@ -1,6 +1,8 @@
 """Frames into arrays: the one place where names become positions."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -10,6 +12,7 @@ from spc.alignment.ball import ball_nominals
 from spc.plan import FIT, Plan
 
 Array = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -60,6 +63,30 @@ def plan_arrays(plan: Plan) -> PlanArrays:
     )
 
 
+def coded(names: "pd.Series[str]") -> tuple[Ints, list[str]]:
+    """Return for each row the number of its name, and the names.
+
+    A column that comes as categories is not looked at row by row.
+    """
+    if isinstance(names.dtype, pd.CategoricalDtype):
+        codes = np.asarray(names.cat.codes, dtype=np.int64)
+        return codes, [str(name) for name in names.cat.categories]
+    numbers, found = pd.factorize(names)
+    return np.asarray(numbers, dtype=np.int64), [str(name) for name in found]
+
+
+def named(codes: npt.NDArray[np.integer[Any]], names: Sequence[str]) -> "pd.Categorical[str]":
+    """Return a column of names from their numbers; it costs little for many rows."""
+    return pd.Categorical.from_codes(codes, pd.Index(list(names), dtype=object))
+
+
+def columns_of(points: "pd.Series[str]", names: tuple[str, ...]) -> Ints:
+    """Return for each row the place of its point among ``names``, -1 where it is none of them."""
+    codes, found = coded(points)
+    places = pd.Index(names).get_indexer(pd.Index(found, dtype=object))
+    return np.asarray(np.append(places, -1)[codes], dtype=np.int64)
+
+
 def hit_array(
     values: pd.DataFrame, rows: "pd.Series[int]", runs: int, names: tuple[str, ...]
 ) -> Array:
@@ -76,13 +103,23 @@ def hit_array(
     names
         Names of the points in order; every point of ``values`` must be among them.
     """
-    column = pd.Index(names).get_indexer(pd.Index(values["point"]))
-    group = rows.to_numpy() * len(names) + column
-    slot = pd.Series(group).groupby(group).cumcount().to_numpy(dtype=np.int64)
+    column = columns_of(values["point"], names)
+    slot = _slots(rows.to_numpy(np.int64) * len(names) + column)
     depth = int(slot.max()) + 1 if len(slot) else 1
     laid = np.full((runs, len(names), depth, 3), np.nan)
-    laid[rows.to_numpy(), column, slot] = values[["x", "y", "z"]].to_numpy(dtype=np.float64)
+    where = (rows.to_numpy(), column, slot)
+    for axis, name in enumerate("xyz"):
+        laid[(*where, axis)] = values[name].to_numpy(dtype=np.float64)
     return laid
+
+
+def _slots(group: Ints) -> Ints:
+    """Return each row's place among the rows of its group, in their order."""
+    if len(group) and (np.diff(group) >= 0).all():
+        starts = np.flatnonzero(np.diff(group, prepend=group[0] - 1))
+        sizes = np.diff(starts, append=len(group))
+        return np.asarray(np.arange(len(group)) - np.repeat(starts, sizes))
+    return np.asarray(pd.Series(group).groupby(group).cumcount(), dtype=np.int64)
 
 
 def pivot(frame: pd.DataFrame, value: str, run_ids: list[str], names: tuple[str, ...]) -> Array:

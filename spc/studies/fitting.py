@@ -12,7 +12,7 @@ from spc.alignment.fit import PlaneFit, fit_planes
 from spc.alignment.hits import HitSpread, average_hits, hit_deviations, hit_spread
 from spc.identity import content_hash
 from spc.plan import CHECK, FIT, Plan
-from spc.studies.arrays import Array, PlanArrays, plan_arrays
+from spc.studies.arrays import Array, PlanArrays, named, plan_arrays
 
 #: A fitted run resembles its plan where its points lie, on average, within this share of the
 #: plan's size of their nominals. Placing a probe is good to some millimetres on a part of a metre,
@@ -127,8 +127,7 @@ def fit_rows(
     left_out = omitted or [""] * len(run_ids)
     names = np.array([p.id for p in plan.points], dtype=object)
     fit_ids = [
-        content_hash("fit", run, plan.plan_id, plan.method, out, result_set)
-        for run, out in zip(run_ids, left_out, strict=True)
+        fit_identity(run, plan, out, result_set) for run, out in zip(run_ids, left_out, strict=True)
     ]
     rows = np.arange(len(run_ids))
     worst = np.maximum(fit.worst, 0)
@@ -160,6 +159,11 @@ def fit_rows(
     return frame[good].reset_index(drop=True), _deviation_rows(fitted, run_ids, fit_ids, names)
 
 
+def fit_identity(run_id: str, plan: Plan, omitted: str, result_set: str) -> str:
+    """Return the content hash of a fit computed here."""
+    return content_hash("fit", run_id, plan.plan_id, plan.method, omitted, result_set)
+
+
 def _deviation_rows(
     fitted: Fitted, run_ids: list[str], fit_ids: list[str], names: npt.NDArray[np.object_]
 ) -> pd.DataFrame:
@@ -169,9 +173,9 @@ def _deviation_rows(
     deviation = fit.deviations[run, point]
     return pd.DataFrame(
         {
-            "fit_id": np.array(fit_ids, dtype=object)[run],
-            "run_id": np.array(run_ids, dtype=object)[run],
-            "point": names[point],
+            "fit_id": named(run, fit_ids),
+            "run_id": named(run, run_ids),
+            "point": named(point, list(names)),
             "role": np.where(held, FIT, CHECK),
             "deviation": deviation,
             "residual": np.where(held, deviation, np.nan),

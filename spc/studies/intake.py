@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from spc.errors import InputError, NotFoundError
@@ -12,13 +13,14 @@ from spc.ingest.checked import DEVIATIONS, ArmChecks, Events, Results
 from spc.plan import Plan
 from spc.store import read, write
 from spc.store.connection import Store, now
-from spc.studies.arrays import hit_array
+from spc.studies.arrays import columns_of, named
 from spc.studies.events import event_identity
 from spc.studies.first_look import first_notes, refuse_strangers
-from spc.studies.fitting import fit_hits, fit_rows
-from spc.studies.mistakes import mistakes
+from spc.studies.fitting import fit_rows
+from spc.studies.identified import run_identities
+from spc.studies.many_fits import fit_many
 from spc.studies.pieces import piece_rows, said_otherwise
-from spc.studies.reported import reported_rows
+from spc.studies.reported import left_by_fits, reported_rows
 
 #: Kinds of files that hold no runs.
 EVENTS, ARM_CHECKS = "events", "arm checks"
@@ -237,21 +239,24 @@ def _plans(store: Store, checked: Results) -> dict[tuple[str, str], Plan]:
             raise InputError(
                 str(error), file=checked.name, row=int(row["line"]), column="part"
             ) from None
-    part = checked.runs[["part", "revision"]].apply(tuple, axis=1)
-    for key, plan in plans.items():
-        values = checked.values[checked.values["key"].isin(checked.runs["key"][part == key])]
-        unknown = ~values["point"].isin([p.id for p in plan.points])
-        if unknown.any():
-            first = values[unknown].iloc[0]
-            raise InputError(
-                f"unknown point '{first['point']}'",
-                file=checked.name,
-                row=int(first["line"]),
-                column="point",
-                do=f"the plan of {plan.part} {plan.revision} has "
-                f"{_some([p.id for p in plan.points])}",
-            )
+    for (part, revision), plan in plans.items():
+        here = (checked.runs["part"] == part) & (checked.runs["revision"] == revision)
+        _refuse_unknown_points(checked, plan, here.to_numpy())
     return plans
+
+
+def _refuse_unknown_points(checked: Results, plan: Plan, runs: npt.NDArray[np.bool_]) -> None:
+    unknown = columns_of(checked.values["point"], tuple(p.id for p in plan.points)) < 0
+    unknown &= runs[checked.values["key"].to_numpy()]
+    if unknown.any():
+        first = checked.values.iloc[int(np.argmax(unknown))]
+        raise InputError(
+            f"unknown point '{first['point']}'",
+            file=checked.name,
+            row=int(first["line"]),
+            column="point",
+            do=f"the plan of {plan.part} {plan.revision} has {_some([p.id for p in plan.points])}",
+        )
 
 
 def _some(names: list[str]) -> str:
@@ -261,27 +266,12 @@ def _some(names: list[str]) -> str:
 def _identified(checked: Results, plans: dict[tuple[str, str], Plan]) -> pd.DataFrame:
     """Give each run its revision and its content hash."""
     runs = checked.runs.copy()
-    runs["revision"] = [
-        plans[(row["part"], row["revision"])].revision for row in runs.to_dict("records")
-    ]
-    numbers = [c for c in ("x", "y", "z", "deviation", "residual") if c in checked.values]
-    names = ["point", *(["hit"] if "hit" in checked.values else [])]
-    ordered = checked.values.sort_values(["key", *names])
-    # NaN is no JSON number with one spelling; None is.
-    cells = ordered[[*names, *numbers]].astype(object)
-    content = cells.where(cells.notna(), None).to_numpy().tolist()
-    bounds = np.searchsorted(ordered["key"].to_numpy(), np.arange(len(runs) + 1))
-    runs["run_id"] = [
-        content_hash(
-            "run",
-            row["part"],
-            row["serial"],
-            row["run"],
-            str(row["measured_at"]),
-            content[bounds[at] : bounds[at + 1]],
-        )
-        for at, row in enumerate(runs.to_dict("records"))
-    ]
+    of_run = [plans[key] for key in zip(runs["part"], runs["revision"], strict=True)]
+    runs["revision"] = [plan.revision for plan in of_run]
+    values = checked.values
+    if checked.depth == DEVIATIONS:
+        values = values.assign(residual=left_by_fits(values, of_run))
+    runs["run_id"] = run_identities(runs, values)
     runs["piece_id"] = [
         content_hash("piece", part, serial)
         for part, serial in zip(runs["part"], runs["serial"], strict=True)
@@ -325,11 +315,9 @@ def _computed(
     said: list[str] = []
     for plan in {p.plan_id: p for p in plans.values()}.values():
         runs = fresh[(fresh["part"] == plan.part) & (fresh["revision"] == plan.revision)]
-        values = checked.values[checked.values["key"].isin(runs["key"])]
-        place = pd.Series(np.arange(len(runs)), index=runs["key"].to_numpy())
-        rows = values["key"].map(place)
         if runs.empty:
             continue
+        values, rows = _values_of(checked, runs)
         if checked.depth == DEVIATIONS:
             found = reported_rows(plan, values, rows, list(runs.run_id), pd.Timestamp(now()))
             made = {"fit": found[0], "deviation": found[1]}
@@ -339,7 +327,21 @@ def _computed(
         for table, frame in made.items():
             frames.setdefault(table, []).append(frame)
         taken += _taken_runs(plan, runs, made["fit"])
-    return {t: pd.concat(f, ignore_index=True) for t, f in frames.items()}, tuple(taken), said
+    return {t: _together(f) for t, f in frames.items()}, tuple(taken), said
+
+
+def _together(frames: list[pd.DataFrame]) -> pd.DataFrame:
+    return frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True)
+
+
+def _values_of(checked: Results, runs: pd.DataFrame) -> tuple[pd.DataFrame, npt.NDArray[np.int64]]:
+    """Return the values of these runs, and for each the place of its run among them."""
+    place = np.full(len(checked.runs), -1, dtype=np.int64)
+    place[runs["key"].to_numpy()] = np.arange(len(runs))
+    rows = place[checked.values["key"].to_numpy()]
+    if len(runs) == len(checked.runs):
+        return checked.values, rows
+    return checked.values[rows >= 0], rows[rows >= 0]
 
 
 def _fitted_tables(
@@ -347,16 +349,14 @@ def _fitted_tables(
     plan: Plan,
     runs: pd.DataFrame,
     values: pd.DataFrame,
-    rows: "pd.Series[int]",
+    rows: npt.NDArray[np.int64],
 ) -> tuple[dict[str, pd.DataFrame], list[str]]:
-    laid = hit_array(values, rows, len(runs), tuple(p.id for p in plan.points))
-    fitted = fit_hits(plan, laid)
-    wrong = mistakes(plan, laid, fitted)
+    fitted, wrong = fit_many(plan, values, rows, len(runs))
     refuse_strangers(checked, plan, runs, fitted, wrong)
     run_ids = list(runs.run_id)
     fit, deviation = fit_rows(fitted, run_ids, pd.Timestamp(now()))
     hits = values[["point", "hit", "x", "y", "z", "station", "line"]].assign(
-        run_id=np.array(run_ids, dtype=object)[rows.to_numpy()]
+        run_id=named(rows, run_ids)
     )
     return {"hit": hits, "fit": fit, "deviation": deviation}, first_notes(runs, fitted, wrong)
 

@@ -1,0 +1,81 @@
+"""Many runs fitted, some at a time, so that a file of any length takes no more memory than some."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import fields
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from spc.plan import Plan
+from spc.studies.arrays import hit_array
+from spc.studies.fitting import Fitted, fit_hits
+from spc.studies.mistakes import Mistake, mistakes
+
+#: Hits laid out at a time.
+_HITS = 400_000
+
+
+def fit_many(
+    plan: Plan, values: pd.DataFrame, rows: npt.NDArray[np.int64], runs: int
+) -> tuple[Fitted, tuple[tuple[Mistake, ...], ...]]:
+    """Fit runs onto a plan, and look for gross mistakes in each.
+
+    Parameters
+    ----------
+    plan
+        The plan.
+    values
+        One row a hit: point, x, y, z (mm).
+    rows
+        For each row of ``values`` the place of its run, from 0.
+    runs
+        Number of runs.
+    """
+    names = tuple(p.id for p in plan.points)
+    parts: list[Fitted] = []
+    wrong: list[tuple[Mistake, ...]] = []
+    for some, start, end in _batches(values, rows, runs):
+        laid = hit_array(some[0], pd.Series(some[1] - start), end - start, names)
+        parts.append(fit_hits(plan, laid))
+        wrong += mistakes(plan, laid, parts[-1])
+    return _joined(plan, parts), tuple(wrong)
+
+
+def _batches(
+    values: pd.DataFrame, rows: npt.NDArray[np.int64], runs: int
+) -> Iterator[tuple[tuple[pd.DataFrame, npt.NDArray[np.int64]], int, int]]:
+    """Yield rows of whole runs, with the place of the first run and of the one after the last."""
+    if len(rows) and (np.diff(rows) < 0).any():
+        order = np.argsort(rows, kind="stable")
+        values, rows = values.iloc[order], rows[order]
+    ends = np.searchsorted(rows, np.arange(runs), side="right")
+    start = 0
+    while start < runs:
+        first = int(ends[start - 1]) if start else 0
+        end = max(int(np.searchsorted(ends, first + _HITS, side="right")), start + 1)
+        last = int(ends[end - 1])
+        yield (values.iloc[first:last], rows[first:last]), start, end
+        start = end
+
+
+def _joined(plan: Plan, parts: Sequence[Fitted]) -> Fitted:
+    """Return the fits of all runs as one."""
+    if len(parts) == 1:
+        return parts[0]
+    whole: dict[str, Any] = {
+        f.name: _laid_together([getattr(part, f.name) for part in parts])
+        for f in fields(Fitted)
+        if f.name != "plan"
+    }
+    return Fitted(plan=plan, **whole)
+
+
+def _laid_together(values: Sequence[Any]) -> Any:
+    """Return arrays one after the other along their runs; a result of arrays field by field."""
+    if isinstance(values[0], np.ndarray):
+        return np.concatenate(values)
+    kind = type(values[0])
+    names = [f.name for f in fields(kind)]
+    return kind(**{n: _laid_together([getattr(v, n) for v in values]) for n in names})
