@@ -4,6 +4,7 @@ from pathlib import Path
 
 import click
 
+from spc.cli.boarding import CHECK_DAYS, REFRESH, write_board
 from spc.cli.options import Finite, json_option, part_options, reader, say_json, store_option
 
 
@@ -13,11 +14,11 @@ from spc.cli.options import Finite, json_option, part_options, reader, say_json,
     default=Path("reports/board.html"), show_default=True, help="The page to write.",
 )  # fmt: skip
 @click.option(
-    "--check-days", type=Finite(min=0, min_open=True), default=7.0, show_default=True,
+    "--check-days", type=Finite(min=0, min_open=True), default=CHECK_DAYS, show_default=True,
     help="Days after which the arm's last check is too long ago.",
 )  # fmt: skip
 @click.option(
-    "--refresh", type=click.IntRange(0, 3600), default=15, show_default=True,
+    "--refresh", type=click.IntRange(0, 3600), default=REFRESH, show_default=True,
     help="Seconds after which the browser reads the page again; 0 for never.",
 )  # fmt: skip
 @part_options
@@ -34,7 +35,6 @@ def command(
 
     Example: spc board --to reports/board.html
     """
-    from spc.cli.boarding import write_board
     from spc.pages.board_text import board_text
 
     with reader(store_path) as store:

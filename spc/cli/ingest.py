@@ -21,9 +21,16 @@ from spc.cli.options import json_option, store_option, writer
     "--correct", default="", metavar="REASON",
     help="Let mould, cavity or batch of known pieces change, for this reason; both are kept.",
 )  # fmt: skip
+@click.option(
+    "--board", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
+    help="Write the board of the piece measured last to this page after every file.",
+)  # fmt: skip
 @store_option
 @json_option
-def command(files: tuple[Path, ...], store_path: Path, as_json: bool, **said: str | None) -> None:
+def command(
+    files: tuple[Path, ...], store_path: Path, as_json: bool, board: Path | None,
+    **said: str | None,
+) -> None:  # fmt: skip
     """Take results (CSV of hits, points or deviations) or events into the store.
 
     Each file is taken whole or not at all; the same file again changes nothing. Files are taken in
@@ -35,4 +42,4 @@ def command(files: tuple[Path, ...], store_path: Path, as_json: bool, **said: st
 
     declared = declared_from(said)
     with writer(store_path) as store:
-        take_all(store, files, declared, said["correct"] or "", as_json)
+        take_all(store, files, declared, said["correct"] or "", as_json, board)

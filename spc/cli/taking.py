@@ -6,7 +6,9 @@ from pathlib import Path
 
 import click
 
+from spc.cli.boarding import BoardKept
 from spc.cli.options import say_json
+from spc.cli.progress import Progress
 from spc.ingest.checked import Declared
 from spc.ingest.mapping import declared_by, read_mapping
 from spc.ingest.results import read_file
@@ -25,16 +27,22 @@ def declared_from(said: Mapping[str, str | Path | None]) -> Declared:
 
 
 def take_all(
-    store: Store, files: Sequence[Path], declared: Declared, correction: str, as_json: bool
-) -> list[Taken]:
-    """Take files in order; the text of each is printed as soon as it is in."""
+    store: Store, files: Sequence[Path], declared: Declared, correction: str, as_json: bool,
+    board: Path | None = None,
+) -> list[Taken]:  # fmt: skip
+    """Take files in order; the text of each is printed as soon as it is in, a board kept up."""
     taken = []
-    for path in _expanded(files):
-        taken.append(
-            take_file(store, read_file(path, declared), who_is_here(), correction=correction)
-        )
-        if not as_json:
-            click.echo(taken_text(taken[-1]))
+    paths = _expanded(files)
+    with Progress() as progress, BoardKept(store, board) as kept:
+        for at, path in enumerate(paths, start=1):
+            progress.say(f"Taking file {at} of {len(paths)}: {path.name}")
+            taken.append(
+                take_file(store, read_file(path, declared), who_is_here(), correction=correction)
+            )
+            progress.clear()
+            if not as_json:
+                click.echo(taken_text(taken[-1]))
+            kept.taken(taken[-1].new > 0)
     if as_json:
         say_json(taken)
     return taken

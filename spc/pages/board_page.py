@@ -14,11 +14,9 @@ from spc.studies.board import ARM, NOWHERE, PART, PROCESS, SETUP, Board, BoardPi
 
 #: The stations on the way from a reading to its cause, in the order in which they are looked at.
 WAY = {ARM: "arm or hand", SETUP: "set-up", PART: "part", PROCESS: "process"}
-#: Seconds after which the browser reads the file again.
-REFRESH = 15
 
 
-def board_page(board: Board, *, refresh: int = REFRESH) -> str:
+def board_page(board: Board, *, refresh: int) -> str:
     """Return the page; the same board gives the same bytes.
 
     Parameters
