@@ -1,0 +1,377 @@
+"""Signals: when the change behind one came, the answers given, and what chance alone would raise.
+
+The set that holds the time of a change: Samuel, T. R., Pignatiello, J. J. and Calvin, J. A. (1998),
+Quality Engineering 10, 521-527; here it is held to changes that were planted.
+"""
+
+import shutil
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from helpers import contents
+from histories import NO_EVENTS, history, stored
+from scipy.stats import norm
+from strategies import Array
+
+from spc.charts.rules import RULES
+from spc.errors import InputError, NotFoundError
+from spc.store.connection import open_store
+from spc.studies import signals
+from spc.studies.chance import any_in, chance
+from spc.studies.freezing import freeze
+from spc.studies.history import History
+from spc.studies.monitor import Monitor, charted, touching
+from spc.studies.signals import (
+    ANSWERED,
+    OPEN,
+    ListedSignal,
+    SignalList,
+    answer,
+    listed,
+    signal_list,
+)
+
+NO_ANSWERS = pd.DataFrame({"signal_id": pd.Series(dtype=object)})
+
+
+def number(batch: str) -> int:
+    return int(batch[1:])
+
+
+def found_in(found: SignalList, mould: str) -> dict[str, ListedSignal]:
+    return {s.series: s for s in found.signals if s.mould == mould}
+
+
+@pytest.fixture(scope="module")
+def of_samples(sample_store: Path) -> SignalList:
+    with open_store(sample_store, read_only=True) as store:
+        return signal_list(store)
+
+
+def test_the_set_holds_the_true_batch_of_the_planted_step(
+    of_samples: SignalList, truth: Any
+) -> None:
+    """Of points that moved by three spreads of batch means or more; the warp is another change."""
+    large = {p for p, z in truth["step"]["in_batch_sigma_uncorrected"].items() if abs(z) >= 3}
+    warped = set(truth["warp"]["shows_at"])
+    assert len(large) == 11
+    for mould, true, points in (("K1", 15, large), ("K2", 14, large - warped)):
+        mine = found_in(of_samples, mould)
+        assert points <= set(mine)
+        for point in points:
+            one, seen = mine[point], truth["step"]["seen_mm"][point]
+            assert number(one.changed_first) <= true <= number(one.changed_last), one
+            assert one.shift_low <= one.shift <= one.shift_high < 0 or seen > 0
+            assert one.shift == pytest.approx(seen, abs=0.25)
+    # Most of these intervals of 95 % hold the true size; five values know a size roughly.
+    sizes = [(found_in(of_samples, "K1")[p], truth["step"]["seen_mm"][p]) for p in large]
+    assert sum(s.shift_low <= mm <= s.shift_high for s, mm in sizes) >= 9
+
+
+def test_the_warp_is_dated_to_the_batches_where_it_had_grown(
+    of_samples: SignalList, truth: Any
+) -> None:
+    mine = found_in(of_samples, truth["warp"]["mould"])
+    for point in ("corner-front-left", "corner-front-right", "corner-rear-right", "mode-1"):
+        assert 24 <= number(mine[point].changed_first) <= 27, mine[point]
+        assert mine[point].changed_last <= "B30"
+
+
+def planted(shift: float, rows: int = 60, at: int = 40, checks: int = 200) -> History:
+    values = np.random.default_rng(7).normal(0, 1, (rows, 9 + checks))
+    values[at:, 9:] += shift
+    return history(values)
+
+
+@pytest.mark.parametrize(("shift", "held"), [(1.5, 0.9), (3.0, 0.92)])
+def test_the_set_of_95_percent_holds_a_planted_time_nearly_so_often(
+    shift: float, held: float
+) -> None:
+    """Centre and sigma are of 40 values, so a little is lost of what known ones would hold."""
+    past = planted(shift)
+    names = tuple(f"check-{k + 1}" for k in range(200))
+    chart = charted(past, NO_EVENTS, names=names, baseline="B00000..B00039")
+    after = [s for s in listed(chart, NO_ANSWERS).signals if number(s.first) >= 40]
+    assert len(after) > 50
+    within = [number(s.changed_first) <= 40 <= number(s.changed_last) for s in after]
+    size = [s.shift_low <= shift <= s.shift_high for s in after]
+    print(f"a shift of {shift} sigma: {np.mean(within):.1%} of {len(within)} sets hold its time")
+    assert np.mean(within) >= held
+    assert np.mean(size) >= 0.85
+
+
+def test_a_change_is_never_sought_in_the_time_of_other_limits(tmp_path: Path) -> None:
+    """From the level of the limits of today, the twenty pieces of before lie far off."""
+    values = np.random.default_rng(3).normal(0, 0.1, (60, 10))
+    values[20:, 9] += 2.0
+    values[50:, 9] += 1.0
+    past = history(values)
+    with open_store(stored(tmp_path, past)) as store:
+        freeze(store, names=("check-1",), baseline="B00020..B00039", by="batch", since=None,
+               why="settled", who="tester", rules=("beyond limit",))  # fmt: skip
+        (found,) = signal_list(store, names=("check-1",)).signals
+    assert (found.first, found.changed_first, found.changed_last) == ("B00050",) * 3
+    assert found.shift_low < 1.0 < found.shift_high
+    unfrozen = charted(past, NO_EVENTS, names=("check-1",), baseline="B00020..B00039")
+    assert listed(unfrozen, NO_ANSWERS).signals[0].first == "B00000"
+
+
+def test_a_change_is_dated_by_the_sigma_of_its_own_mould(tmp_path: Path) -> None:
+    """Mould M is a tenth as wide as N; the set of its small step must be as narrow as alone."""
+    rng = np.random.default_rng(5)
+    moulds = ["MN"[k % 2] for k in range(100)]
+    wide = np.where(np.array(moulds) == "N", 1.0, 0.1)
+    values = rng.normal(0, 1, (100, 10)) * wide[:, None]
+    values[70::2, 9] += 0.6
+    path = stored(tmp_path, history(values, moulds=moulds))
+    with open_store(path) as store:
+        for mould in "MN":
+            freeze(store, names=("check-1",), baseline="B00000..B00059", by="batch", since=None,
+                   why="settled", who="tester", rules=("beyond limit",), mould=mould)  # fmt: skip
+        found = found_in(signal_list(store), "M")["check-1"]
+    assert (found.changed_first, found.changed_last) == ("B00070", "B00070")
+    assert found.shift_low < 0.6 < found.shift_high
+    # Known to about 2 sigma/√15 either way.
+    assert found.shift_high - found.shift_low == pytest.approx(2 * 1.96 * 0.1 / 15**0.5, rel=0.25)
+
+
+def test_a_skewed_figure_is_dated_but_its_change_has_no_size_in_mm() -> None:
+    values = np.random.default_rng(8).normal(0, 0.1, (60, 10))
+    values[40:, :9] *= 4
+    chart = charted(history(values), NO_EVENTS, names=("fit-noise",), baseline="B00000..B00039")
+    (one,) = listed(chart, NO_ANSWERS).signals
+    assert number(one.changed_first) <= 40 <= number(one.changed_last)
+    assert np.isnan([one.shift, one.shift_low, one.shift_high]).all()
+
+
+# --- answers ------------------------------------------------------------------------------------
+
+
+def stepped() -> History:
+    values = np.random.default_rng(2).normal(0, 0.1, (60, 12))
+    values[30:34, 9] += 2.0
+    values[50:53, 9] += 2.0
+    values[40:, 10] += 1.0
+    return history(values)
+
+
+@pytest.fixture(scope="module")
+def original(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return stored(tmp_path_factory.mktemp("signals"), stepped())
+
+
+@pytest.fixture
+def path(original: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copy(original, tmp_path / "s.duckdb"))
+
+
+QUESTION = {"baseline": "B00000..B00024"}
+SAID = {"cause": "lot PE-131", "reaction": "limits anew", "who": "tester"}
+
+
+def seen(path: Path, **question: Any) -> dict[str, ListedSignal]:
+    with open_store(path, read_only=True) as store:
+        return {s.series: s for s in signal_list(store, **{**QUESTION, **question}).signals}
+
+
+def answered(path: Path, name: str, **said: Any) -> ListedSignal:
+    with open_store(path) as store:
+        return answer(store, name, **{**SAID, **said}, **QUESTION)
+
+
+def test_an_answer_is_kept_with_who_when_and_why_and_the_others_stay_open(path: Path) -> None:
+    before = seen(path)
+    done = answered(path, before["check-1"].signal_id)
+    after = seen(path)
+    assert done == after["check-1"]
+    assert (done.state, done.cause, done.reaction, done.who) == (ANSWERED, *SAID.values())
+    assert done.answered_at is not None
+    assert {n: s for n, s in after.items() if n != "check-1"} == {
+        n: s for n, s in before.items() if n != "check-1"
+    }
+    assert {s.state for n, s in after.items() if n != "check-1"} == {OPEN}
+    assert list(after)[-1] == "check-1"  # open ones come first
+
+
+def test_a_signal_is_answered_once(path: Path) -> None:
+    name = seen(path)["check-1"].signal_id
+    answered(path, name)
+    held = contents(path)
+    with pytest.raises(InputError, match=f"signal '{name}' is answered already"):
+        answered(path, name, cause="another")
+    assert contents(path) == held
+
+
+def test_a_signal_is_named_by_as_much_as_tells_it_from_the_others(path: Path) -> None:
+    name = seen(path)["check-1"].signal_id
+    assert (len(name), answered(path, name[:6]).series) == (12, "check-1")
+    held = contents(path)
+    for wrong, words in (("zz", "no signal 'zz'"), ("", "more than one signal ''")):
+        with pytest.raises(NotFoundError, match=words):
+            answered(path, wrong)
+    with pytest.raises(InputError, match="no reason given"):
+        answered(path, seen(path)["check-2"].signal_id, reaction="  ")
+    assert contents(path) == held
+
+
+def test_names_stay_as_newer_pieces_come_in(path: Path) -> None:
+    names = {n: s.signal_id for n, s in seen(path).items()}
+    answers = pd.DataFrame([{"signal_id": names["check-1"], "cause": "", "reaction": "", "who": "",
+                             "recorded_at": pd.Timestamp("2026-12-01")}])  # fmt: skip
+    for rows in (34, 45, 56, 60):
+        past = stepped().where(np.arange(60) < rows)
+        found = {s.series: s for s in listed(charted(past, NO_EVENTS, **QUESTION), answers).signals}
+        assert {n: s.signal_id for n, s in found.items()}.items() <= names.items()
+        assert found["check-1"].state == ANSWERED
+        assert ("check-2" in found) == (rows >= 45)
+
+
+def test_what_begins_after_an_answer_is_a_signal_of_its_own(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The first is answered on the day after it ended; three weeks later the same comes again."""
+    first = seen(path)["check-1"]
+    assert first.first == "B00030"
+    monkeypatch.setattr(signals, "now", lambda: first.since + timedelta(days=8))
+    with open_store(path) as store:
+        answer(store, first.signal_id, **SAID, **QUESTION)
+        both = [s for s in signal_list(store, **QUESTION).signals if s.series == "check-1"]
+        again, old = both
+        assert (again.state, again.first, again.cause) == (OPEN, "B00050", "")
+        assert (old.state, old.signal_id, old.first) == (ANSWERED, first.signal_id, "B00030")
+        assert old.last < again.first
+        monkeypatch.setattr(signals, "now", lambda: first.since + timedelta(days=40))
+        answer(store, again.signal_id, **SAID, **QUESTION)
+        assert {s.state for s in signal_list(store, **QUESTION).signals
+                if s.series == "check-1"} == {ANSWERED}  # fmt: skip
+
+
+def test_one_line_a_chart_says_what_it_found_first_and_what_else(path: Path) -> None:
+    one = seen(path)["check-2"]
+    assert number(one.first) in (40, 41)
+    assert one.last == "B00059"
+    assert {one.rule, *one.also} >= {
+        RULES["nine on one side"].text, "the moving average beyond its limit"
+    }  # fmt: skip
+    assert one.spoken == "deviation of check-2"
+    assert not one.fit_point
+
+
+def test_names_tell_moulds_and_parts_apart() -> None:
+    values = stepped().deviations
+    one, two = (
+        listed(charted(history(values, moulds=mould), NO_EVENTS, **QUESTION), NO_ANSWERS)
+        for mould in "MN"
+    )
+    assert len({s.signal_id for s in (*one.signals, *two.signals)}) == 2 * len(one.signals)
+
+
+EVENTS = pd.DataFrame(
+    [
+        ("2026-01-20", "mould work", "M1", "older"),
+        ("2026-01-30", "mould work", "M1", "vent cleaned"),
+        ("2026-02-01", "mould work", "M2", "another mould's"),
+        ("2026-02-02", "arm check", "", "within limits"),
+        ("2026-02-08", "resin lot", "", "after the signal"),
+    ],
+    columns=["happened_at", "kind", "mould", "note"],
+).astype({"happened_at": "datetime64[us]"})
+
+
+def among(events: pd.DataFrame) -> dict[str, ListedSignal]:
+    found = listed(charted(stepped(), events, **QUESTION), NO_ANSWERS)
+    return {s.series: s for s in found.signals}
+
+
+def test_the_event_named_is_the_last_before_it_that_concerns_the_mould() -> None:
+    """The signal of batch 30 is of 4 February; events of 5 and 20 days before it concern it."""
+    found = {
+        s.series: s for s in listed(charted(stepped(), EVENTS, **QUESTION), NO_ANSWERS).signals
+    }
+    one = found["check-1"]
+    assert one.since == datetime(2026, 2, 4, 8)
+    assert one.event == "mould work: vent cleaned"
+    assert one.event_days == pytest.approx(5 + 8 / 24)
+    other = among(EVENTS[:1])
+    assert other["check-1"].event == "mould work: older"
+    # 15 February lies more than 21 days after it.
+    assert other["check-2"].event == ""
+    assert np.isnan(other["check-2"].event_days)
+
+
+# --- chance -------------------------------------------------------------------------------------
+
+
+def quiet(checks: int = 100, rows: int = 60, seed: int = 6) -> Array:
+    return np.random.default_rng(seed).normal(0, 0.1, (rows, 9 + checks))
+
+
+def late(chart: Monitor) -> set[tuple[str, str]]:
+    """Return charts, fit points apart, with a signal on a row after the baseline, row by row."""
+    base = dict(zip(zip(chart.rows.moulds, chart.rows.labels, strict=True), chart.rows.baseline,
+                    strict=True))  # fmt: skip
+    place = {key: k for k, key in enumerate(base)}
+    fit = set(np.array(chart.series.names)[chart.series.fit_point])
+    out = set()
+    for s in chart.signals:
+        rows = range(place[s.mould, s.first], place[s.mould, s.last] + 1)
+        flags = list(base.values())
+        if s.series not in fit and any(not flags[k] for k in rows):
+            out.add((s.series, s.mould))
+    return out
+
+
+def test_found_counts_charts_with_a_signal_after_the_baseline() -> None:
+    past = history(quiet(), moulds=["MN"[k % 3 == 0] for k in range(60)])
+    chart = charted(past, NO_EVENTS, rules=tuple(RULES)[:4], baseline="B00000..B00029")
+    found = chance(chart)
+    assert found.found == len(late(chart)) > 5
+    early = len(touching(chart, chart.rows.baseline))
+    assert 0 < early < len(chart.signals)
+
+
+def test_only_points_with_limits_after_the_baseline_count() -> None:
+    values = quiet(4)
+    values[:, 9] = np.nan
+    values[50:, 10] = np.nan
+    values[:23, 11] = np.nan  # seven baseline values: no limits
+    past = history(values, moulds=["MN"[k >= 40] for k in range(60)])
+    names = ("check-1", "check-2", "check-3", "check-4", "top-1")
+    found = chance(charted(past, NO_EVENTS, baseline="B00000..B00029", names=names))
+    # Mould N has no baseline; of M rows 30 to 39 are left, of check-2 and check-4.
+    assert (found.charts, found.points) == (2, 20)
+    one = any_in(30, 10, ("beyond limit", "nine on one side"))
+    assert found.charts_with_any == pytest.approx(2 * one)
+
+
+def test_the_time_without_limits_does_not_count(tmp_path: Path) -> None:
+    path = stored(tmp_path, history(quiet(2)))
+    with open_store(path) as store:
+        freeze(store, names=("check-1",), baseline="B00000..B00011", by="batch",
+               since="2026-02-24", why="later", who="tester", rules=("beyond limit",))  # fmt: skip
+        found = signal_list(store, names=("check-1",)).chance
+    # Day 50 is 24 February; ten days are left.
+    assert (found.charts, found.points) == (1, 10)
+    assert "limits from 12 values" in found.words
+
+
+def test_without_limits_there_is_nothing_to_expect() -> None:
+    nothing = chance(charted(history(quiet(2, rows=5)), NO_EVENTS))
+    assert (nothing.charts, nothing.points, nothing.charts_with_any, nothing.found) == (0, 0, 0, 0)
+    assert nothing.words == "no chart has limits"
+
+
+def test_settled_limits_alone_are_expected_to_err_as_the_normal_law_says() -> None:
+    """Of 10,000 values the limits are known, and the average of λ 0.2 at 2.86 errs as often.
+
+    One in 370 each (Lucas, J. M. and Saccucci, M. S. 1990, Technometrics 32, 1-12).
+    """
+    one = any_in(10_000, 30, ("beyond limit",))
+    rate = 2 * norm.sf(3) + 1 / 370
+    assert one == pytest.approx(-np.expm1(-30 * rate), rel=0.03)
+    assert any_in(12, 30, ("beyond limit",)) > 2 * one
+    assert any_in(12, 0, ("beyond limit",)) == 0.0
