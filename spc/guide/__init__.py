@@ -14,6 +14,7 @@ TOPICS = {
     "charts": "limits, rules, and what a signal means",
     "capability": "indices, their intervals, and when there are none",
     "gauge": "the gauge study: design, components, verdict",
+    "board": "the page for the screen beside the arm",
     "report": "the month's page and the exports",
     "json": "what --json prints",
     "schema": "the store's tables",
