@@ -11,6 +11,7 @@ TOPICS = {
     "plan": "the measurement plan, point by point",
     "files": "results and events: columns, units, times, mappings",
     "alignment": "what the best fit does, and what it cannot tell",
+    "verdict": "what a run's verdict weighs, and how often it is right",
     "charts": "limits, rules, and what a signal means",
     "capability": "indices, their intervals, and when there are none",
     "gauge": "the gauge study: design, components, verdict",
