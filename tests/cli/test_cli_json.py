@@ -57,6 +57,7 @@ GOLDEN: dict[str, Any] = {
     "ingest old.csv new.csv checks.csv": ["name kind already rows new known runs warnings"],
     "gauge bridge study:old study:new": "",
     "gauge trust arm-1": "",
+    "board --to board.html": "",
     "gauge study G1": (
         "plan study runs counts points quantities groups group_sizes pooled first last notes"
     ),
@@ -115,6 +116,7 @@ def test_one_document_with_the_keys_that_it_always_had(
 
 
 def test_no_command_that_speaks_json_is_left_out() -> None:
+    """A new command is given a line in GOLDEN with the keys that its document must keep."""
     import click
 
     from spc.cli import cli

@@ -139,7 +139,7 @@ def test_a_store_held_by_another_process_is_one_line(
 ) -> None:
     with held_elsewhere(store_path, "write", 60):
         before = held_bytes(store_path)
-        outcome = spc("ingest", first_batch, "--store", store_path)
+        outcome = spc("ingest", first_batch, "--store", store_path, "--wait", "0.3")
         assert outcome.refused(str(store_path), "in use by another program", "try again")
         for read_only in (True, False):
             with pytest.raises(StoreError, match="in use by another program"):
