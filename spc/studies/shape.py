@@ -12,6 +12,7 @@ from spc.charts.mewma import mewma
 from spc.charts.modes import principal_modes
 from spc.charts.multivariate import POOLED, SUCCESSIVE, Reference, reference, t2_chart
 from spc.charts.runlength_mewma import mewma_limit
+from spc.charts.tails import chi2_sf, f_isf
 from spc.errors import DataError, InputError
 from spc.plan import Plan
 from spc.store.connection import Store
@@ -79,8 +80,9 @@ class ShapeStudy:
     t2, limit
         Hotelling's T² and its limit: for new pieces, and stricter for those of the baseline.
     average, average_limit
-        T² of the multivariate moving average, and its limit; NaN on a chart of pieces that came in
-        batches, since pieces of a batch share its shift and the average would alarm falsely.
+        T² of the multivariate moving average, and its limit, the wider the fewer the reference
+        batches; NaN on a chart of pieces, since pieces of a batch share its shift and the average
+        would alarm falsely.
     pieces
         Reference pieces of each mould, by name.
     shares
@@ -101,7 +103,7 @@ class ShapeStudy:
     t2: Array
     limit: Array
     average: Array
-    average_limit: float
+    average_limit: Array
     pieces: dict[str, int]
     shares: tuple[float, ...]
     method: str
@@ -199,8 +201,9 @@ def _charted(
     shares: tuple[float, ...], method: str, notes: list[str],
 ) -> ShapeStudy:  # fmt: skip
     t2 = np.full(len(rows.labels), np.nan)
-    limit, average = t2.copy(), t2.copy()
-    average_limit = mewma_limit(len(names), LAMBDA, RUN_LENGTH)
+    limit, average, average_limit = t2.copy(), t2.copy(), t2.copy()
+    charts = (t2, limit, average, average_limit)
+    h = mewma_limit(len(names), LAMBDA, RUN_LENGTH)
     signals: list[ShapeSignal] = []
     pieces: dict[str, int] = {}
     for mould in np.unique(rows.spans):
@@ -208,12 +211,12 @@ def _charted(
         name = rows.moulds[at[0]]
         try:
             known = reference(rows.values[at], rows.baseline[at], method=method)
+            _one_mould(rows, at, known, h, charts)
         except DataError as error:
             notes.append(f"mould {name or 'unknown'}: {error}")
             continue
         pieces[name] = known.m
-        _one_mould(rows, at, known, average_limit, (t2, limit, average))
-        signals += _signals(rows, at, known, names, (t2, limit, average), average_limit)
+        signals += _signals(rows, at, known, names, charts)
         if known.note:
             notes.append(f"mould {name or 'unknown'}: {known.note}")
     if rows.by != BATCH:
@@ -233,22 +236,36 @@ def _charted(
 
 def _one_mould(
     rows: ChartRows, at: npt.NDArray[np.int64], known: Reference, h: float,
-    into: tuple[Array, Array, Array],
+    into: tuple[Array, Array, Array, Array],
 ) -> None:  # fmt: skip
     x, base = rows.values[at], rows.baseline[at]
     new, old = (t2_chart(x, known, alpha=ALPHA, new=flag) for flag in (True, False))
-    t2, limit, average = into
+    t2, limit, average, average_limit = into
     t2[at] = new.t2
     limit[at] = np.where(base, old.limit, new.limit)
     if rows.by == BATCH:
         average[at] = mewma(x, known, h=h, lam=LAMBDA).t2
+        average_limit[at] = _limit_of_average(known, h)
+
+
+def _limit_of_average(known: Reference, h: float) -> float:
+    """Return the limit that an average passes by chance as often as ``h`` where all is known.
+
+    A settled average of new values less the mean of m others has λ/(2 − λ) + 1/m of the covariance
+    of a value; its T² by an estimated covariance follows F, as that of a value does (Tracy, Young
+    and Mason 1992).
+    """
+    p, f = known.p, known.df
+    smoothed = (2.0 - LAMBDA) / LAMBDA
+    quantile = f_isf(chi2_sf(h, p), p, f - p + 1)
+    return float((1 + smoothed / known.m) * p * f / (f - p + 1) * quantile)
 
 
 def _signals(
     rows: ChartRows, at: npt.NDArray[np.int64], known: Reference, names: tuple[str, ...],
-    charts: tuple[Array, Array, Array], h: float,
+    charts: tuple[Array, Array, Array, Array],
 ) -> list[ShapeSignal]:  # fmt: skip
-    t2, limit, average = charts
+    t2, limit, average, average_limit = charts
     found = []
     for row in at:
         said = {
@@ -266,10 +283,10 @@ def _signals(
                     made_by=_made_by(rows.values[row], known, names),
                 )
             )
-        if average[row] > h and np.isfinite(t2[row]):
+        if average[row] > average_limit[row] and np.isfinite(t2[row]):
             found.append(
-                ShapeSignal(**said, chart="moving average", t2=float(average[row]), limit=h,
-                            made_by=())
+                ShapeSignal(**said, chart="moving average", t2=float(average[row]),
+                            limit=float(average_limit[row]), made_by=())
             )  # fmt: skip
     return found
 

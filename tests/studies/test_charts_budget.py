@@ -148,7 +148,7 @@ def test_too_few_neighbours_leave_a_budget_without_limits() -> None:
 
 @pytest.mark.parametrize("months", [0.0, -1.0, np.nan, np.inf])
 def test_a_budget_must_be_a_number_of_months(months: float) -> None:
-    with pytest.raises(InputError, match="a budget of .* months; use a number above 0"):
+    with pytest.raises(InputError, match=r"a budget of .* months; use a number above 0"):
         budgeted(steady(30), months, 12)
 
 
