@@ -13,6 +13,8 @@ from spc.store.connection import Store, now
 
 #: The hash before the first row.
 START = "0" * 64
+#: Actions that other parts of the store read again.
+FILE_TAKEN, MERGED = "file taken", "store merged"
 
 
 def who_is_here() -> str:
@@ -73,20 +75,71 @@ def row_hash(
 
 def broken_links(store: Store) -> list[int]:
     """Return the places in the chain where a row does not match its hash or its predecessor."""
-    chain = store.frame("SELECT * FROM audit ORDER BY seq").to_dict("records")
     broken, previous = [], START
-    for place, row in enumerate(chain, start=1):
-        expected = row_hash(
-            int(row["seq"]),
-            row["written_at"].to_pydatetime(),
-            row["who"],
-            row["action"],
-            row["subject"],
-            row["detail"],
-            row["tool_version"],
-            previous,
-        )
-        if row["seq"] != place or row["previous"] != previous or row["hash"] != expected:
+    for place, row in enumerate(_rows(store, "audit"), start=1):
+        sound = row["hash"] == _expected(row, previous)
+        if row["seq"] != place or row["previous"] != previous or not sound:
             broken.append(place)
         previous = str(row["hash"])
     return broken
+
+
+def broken_merged(store: Store) -> list[str]:
+    """Return what is wrong with the chains that were merged into this store, one line a row.
+
+    Chains may have begun as one, where a store was copied and both copies went on; so each row has
+    to follow a row that is known, and the last of each chain, which this store's own chain names,
+    has to be there.
+    """
+    merged, own = _rows(store, "merged_audit"), _rows(store, "audit")
+    known = {START, *(str(row["hash"]) for row in [*merged, *own])}
+    wrong = [
+        f"entry {row['seq']} ({row['action']} {row['subject']}) is not as it was written"
+        for row in merged
+        if row["hash"] != _expected(row, str(row["previous"]))
+    ]
+    wrong += [
+        f"the entry before entry {row['seq']} ({row['action']} {row['subject']}) is gone"
+        for row in merged
+        if row["previous"] not in known
+    ]
+    heads = [json.loads(row["detail"])["head"] for row in own if row["action"] == MERGED]
+    return [*wrong, *(f"the end of a chain ({head[:8]}) is gone" for head in heads
+                      if head not in known)]  # fmt: skip
+
+
+def head_of(store: Store) -> str:
+    """Return the hash of the chain's last row."""
+    return str(store.scalar("SELECT hash FROM audit ORDER BY seq DESC LIMIT 1") or START)
+
+
+def counts_by_file(store: Store) -> dict[str, list[dict[str, int]]]:
+    """Return, for each file that a chain says was taken, the rows it brought to each table.
+
+    Where stores were merged a file may have been taken at several stations, each time anew.
+    """
+    found: dict[str, list[dict[str, int]]] = {}
+    for row in [*_rows(store, "merged_audit"), *_rows(store, "audit")]:
+        if row["action"] == FILE_TAKEN:
+            detail = json.loads(row["detail"])
+            counts = {t: n for t, n in detail.items() if isinstance(n, int)}
+            found.setdefault(str(detail["file_id"]), []).append(counts)
+    return found
+
+
+def _rows(store: Store, table: str) -> list[dict[str, Any]]:
+    rows: list[Any] = store.frame(f"SELECT * FROM {table} ORDER BY seq, hash").to_dict("records")
+    return rows
+
+
+def _expected(row: dict[str, Any], previous: str) -> str:
+    return row_hash(
+        int(row["seq"]),
+        row["written_at"].to_pydatetime(),
+        row["who"],
+        row["action"],
+        row["subject"],
+        row["detail"],
+        row["tool_version"],
+        previous,
+    )

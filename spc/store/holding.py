@@ -21,6 +21,7 @@ def _said(word: str) -> str:
     return f"coalesce({latest} AND why <> ''), {latest}), '') AS {word}"
 
 
+PLANS = _earliest("plan", "plan_id, purpose, replaces", "added_at")
 FILES = _earliest("source_file", "file_id", "taken_at")
 EVENTS = _earliest("event", "event_id", "taken_at")
 ARM_CHECKS = _earliest("arm_check", "check_id", "taken_at")

@@ -52,7 +52,8 @@ CREATE TABLE part (
     added_at TIMESTAMP          -- when it came into the store, UTC
 );
 
--- Measurement plans; a part revision's plan in force is the one added last.
+-- Measurement plans; a part revision's plan in force is the one added last. A plan may be added
+-- again after another one; what it came after tells that from the same plan at another station.
 CREATE TABLE plan (
     plan_id VARCHAR,            -- content hash of what the plan says
     part VARCHAR,               -- part number
@@ -64,6 +65,7 @@ CREATE TABLE plan (
     purpose VARCHAR,            -- empty where it is for measuring; refit where only for a refit
     choices VARCHAR,            -- JSON of its second opinion, probe, material and panels; empty where none
     source VARCHAR,             -- the plan's text as it was written
+    replaces VARCHAR,           -- the plan in force before it; empty where it was the first
     added_at TIMESTAMP,         -- when it came into the store, UTC
     added_by VARCHAR            -- who added it
 );

@@ -8,8 +8,9 @@ from spc import __version__
 from spc.choices import chosen_text
 from spc.identity import content_hash
 from spc.plan import Plan
-from spc.store.audit import record
+from spc.store.audit import FILE_TAKEN, record
 from spc.store.connection import Store, now
+from spc.store.read import plans
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,22 +51,22 @@ class Origin:
 
 def add_plan(store: Store, plan: Plan, who: str) -> bool:
     """Add a plan for measuring; return False where the one in force is the very same."""
-    newest = store.scalar(
-        "SELECT plan_id FROM plan WHERE part = ? AND revision = ? AND purpose = '' "
-        "ORDER BY added_at DESC LIMIT 1",
-        [plan.part, plan.revision],
-    )
-    if newest == plan.plan_id:
+    known = plans(store)
+    mine = known[(known["part"] == plan.part) & (known["revision"] == plan.revision)]
+    before = "".join(mine["plan_id"][mine["in_force"]])
+    if before == plan.plan_id:
         return False
     with store.transaction():
         _add_part(store, plan)
-        for table, rows in plan_rows(store, plan, "", who).items():
+        for table, rows in plan_rows(store, plan, "", who, replaces=before).items():
             store.insert(table, rows)
         record(store, "plan added", f"{plan.part} {plan.revision}", who, plan_id=plan.plan_id)
     return True
 
 
-def plan_rows(store: Store, plan: Plan, purpose: str, who: str) -> dict[str, pd.DataFrame]:
+def plan_rows(
+    store: Store, plan: Plan, purpose: str, who: str, *, replaces: str = ""
+) -> dict[str, pd.DataFrame]:
     """Return the rows of a plan; its points only where the store does not know them."""
     head = {
         "plan_id": plan.plan_id,
@@ -78,6 +79,7 @@ def plan_rows(store: Store, plan: Plan, purpose: str, who: str) -> dict[str, pd.
         "purpose": purpose,
         "choices": chosen_text(plan),
         "source": plan.source,
+        "replaces": replaces,
         "added_at": now(),
         "added_by": who,
     }
@@ -168,7 +170,7 @@ def take_file(store: Store, origin: Origin, tables: dict[str, pd.DataFrame]) -> 
             ),
         )
         counts = {table: store.insert(table, rows) for table, rows in tables.items()}
-        record(store, "file taken", origin.name, origin.who, file_id=origin.file_id, **counts)
+        record(store, FILE_TAKEN, origin.name, origin.who, file_id=origin.file_id, **counts)
 
 
 def append(

@@ -76,6 +76,13 @@ def event_identity(row: Mapping[Any, Any]) -> str:
     )
 
 
+def check_identity(row: Mapping[Any, Any]) -> str:
+    """Return the content hash of a reading of a reference artefact."""
+    words = [row[key] for key in ("device", "artefact", "place")]
+    numbers = [int(row["trial"]), float(row["reference"]), float(row["reading"])]
+    return content_hash("arm check", str(row["checked_at"]), *words, *numbers)
+
+
 def listed_events(store: Store, part: str | None = None) -> tuple[ListedEvent, ...]:
     """Return events in the order they happened."""
     return tuple(

@@ -14,7 +14,7 @@ from spc.plan import Plan
 from spc.store import read, write
 from spc.store.connection import Store, now
 from spc.studies.arrays import columns_of, named
-from spc.studies.events import event_identity
+from spc.studies.events import check_identity, event_identity
 from spc.studies.first_look import first_notes, refuse_strangers
 from spc.studies.fitting import fit_rows
 from spc.studies.identified import run_identities
@@ -147,11 +147,8 @@ def _event_rows(checked: Events) -> pd.DataFrame:
 
 
 def _check_rows(checked: ArmChecks) -> pd.DataFrame:
-    names = ["device", "artefact", "place", "trial", "reference", "reading"]
-    cells = checked.checks[["checked_at", *names]].astype({"checked_at": str})
-    return checked.checks.assign(
-        check_id=[content_hash("arm check", *row) for row in cells.to_numpy().tolist()]
-    )
+    rows = checked.checks
+    return rows.assign(check_id=[check_identity(row) for row in rows.to_dict("records")])
 
 
 def _take_rows(

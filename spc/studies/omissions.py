@@ -1,5 +1,6 @@
 """Leaving a fit point out of a run, and taking it back: recorded, never destructive."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -163,10 +164,10 @@ def _decide(
     at = pd.Timestamp(now())
     fit, deviation, unchecked = _refitted(store, found, left_out, at)
     row = {
-        "omission_id": content_hash("omission", found.run_id, point, action, str(at), who),
         "run_id": found.run_id, "point": point, "action": action, "reason": reason, "why": why,
         "forced": forced, "decided_at": at, "who": who,
     }  # fmt: skip
+    row["omission_id"] = omission_identity(row)
     write.append(
         store, {"omission": pd.DataFrame([row]), "fit": fit, "deviation": deviation},
         action=f"point {action}ted" if action == OMIT else "point restored",
@@ -194,14 +195,24 @@ def _refitted(
     out = np.isin(names, left_out)[None]
     fitted = fit_hits(plan, laid, out)
     fit, deviation = fit_rows(fitted, [found.run_id], at, omitted=[",".join(left_out)])
-    # The same omission may be decided twice over time; each decision's fit is one of its own.
-    fit_id = content_hash("fit", fit["fit_id"].iloc[0], str(at))
+    fit_id = decided_identity(fit["fit_id"].iloc[0], at)
     trust = reliability(
         np.array([p.nominal for p in plan.points]), np.array([p.normal for p in plan.points]),
         fitted.weights[0],
     )  # fmt: skip
     unchecked = tuple(names[k] for k in trust.unchecked)
     return fit.assign(fit_id=fit_id), deviation.assign(fit_id=fit_id), unchecked
+
+
+def omission_identity(row: Mapping[Any, Any]) -> str:
+    """Return the content hash of a decision about a point."""
+    words = [row[key] for key in ("run_id", "point", "action")]
+    return content_hash("omission", *words, str(row["decided_at"]), row["who"])
+
+
+def decided_identity(fit_id: str, at: pd.Timestamp) -> str:
+    """Return the identity of a fit that was decided on; the same may be decided twice over time."""
+    return content_hash("fit", fit_id, str(at))
 
 
 def _warnings(left: int, unchecked: tuple[str, ...]) -> tuple[str, ...]:

@@ -1,0 +1,137 @@
+"""Every invariant of a store, proved: what is broken comes back in words."""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from spc.store import audit, check, read
+from spc.store.connection import Store
+from spc.studies.recomputed import Case, wrong_identities, wrong_runs
+
+#: Cases that are named one by one.
+_NAMED = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fault:
+    """Something that should hold in a store and does not.
+
+    Parameters
+    ----------
+    what
+        What is wrong, in words.
+    cases
+        How many times.
+    examples
+        The first of them.
+    """
+
+    what: str
+    cases: int
+    examples: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckedStore:
+    """A store looked through.
+
+    Parameters
+    ----------
+    store
+        Its file.
+    whole
+        True where everything holds.
+    faults
+        What does not hold.
+    remarks
+        What need not be wrong, but is worth a look.
+    files, runs, hits, fits, entries
+        What was looked through; ``entries`` are those of the audit chain.
+    """
+
+    store: Path
+    whole: bool
+    faults: tuple[Fault, ...]
+    remarks: tuple[Fault, ...]
+    files: int
+    runs: int
+    hits: int
+    fits: int
+    entries: int
+
+
+def check_store(store: Store) -> CheckedStore:
+    """Look through a store: references, identities, numbers, fits, files and the audit chain."""
+    strange = check.missing_from_schema(store)
+    cases: Iterable[Case] = (
+        # Questions about columns that are not there cannot be asked.
+        [("a table that is not as the schema says", text) for text in strange]
+        if strange
+        else _cases(store)
+    )
+    faults = _told(cases)
+    counts = read.row_counts(store)
+    return CheckedStore(
+        store=store.path, whole=not faults, faults=faults,
+        remarks=() if strange else _told(_asked(check.remarks(store))),
+        files=counts.get("source_file", 0), runs=counts.get("run", 0), hits=counts.get("hit", 0),
+        fits=counts.get("fit", 0), entries=counts.get("audit", 0),
+    )  # fmt: skip
+
+
+def _cases(store: Store) -> Iterator[Case]:
+    asked = list(_asked(check.findings(store)))
+    yield from asked
+    yield from _chain(store)
+    yield from _files(store)
+    # What refers to nothing cannot be worked out again.
+    if not any(" is in no row of " in what or " twice" in what for what, _ in asked):
+        yield from _recomputed(store)
+
+
+def _recomputed(store: Store) -> Iterator[Case]:
+    try:
+        yield from wrong_identities(store)
+        yield from wrong_runs(store)
+    except (ValueError, KeyError, TypeError) as error:
+        yield "rows that cannot be worked out again", str(error).splitlines()[0]
+
+
+def _asked(answers: Iterable[tuple[str, pd.DataFrame]]) -> Iterator[Case]:
+    for words, found in answers:
+        yield from ((words, str(what)) for what in found["what"])
+
+
+def _chain(store: Store) -> Iterator[Case]:
+    for place in audit.broken_links(store):
+        yield "the audit chain was changed, or something taken out of it", f"entry {place}"
+    for words in audit.broken_merged(store):
+        yield "the audit chain of a merged store was changed", words
+
+
+def _files(store: Store) -> Iterator[Case]:
+    """Compare what each file brought, as the audit chain tells, with what is there."""
+    names = dict(read.files(store)[["file_id", "name"]].itertuples(index=False, name=None))
+    there = check.rows_by_file(store).set_index(["file_id", "table"])["rows"].to_dict()
+    for file_id, times in audit.counts_by_file(store).items():
+        if file_id not in names:
+            yield "a file that the audit chain says was taken is gone", file_id[:8]
+        for table in ("run", "hit", "piece", "event", "arm_check"):
+            told = [counts.get(table, 0) for counts in times]
+            rows = int(there.get((file_id, table), 0))
+            if not max(told) <= rows <= sum(told):
+                yield (
+                    "a file of which rows are gone, or came from elsewhere",
+                    f"{names.get(file_id, file_id[:8])}: {rows} of {max(told)} in '{table}'",
+                )
+
+
+def _told(cases: Iterable[Case]) -> tuple[Fault, ...]:
+    grouped: dict[str, list[str]] = {}
+    for what, of in cases:
+        grouped.setdefault(what, []).append(of)
+    return tuple(
+        Fault(what=what, cases=len(of), examples=tuple(of[:_NAMED])) for what, of in grouped.items()
+    )
