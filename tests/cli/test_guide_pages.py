@@ -18,9 +18,11 @@ from pathlib import Path
 import click
 import pytest
 from click.testing import CliRunner
+from qif_documents import Doc, Feature
 
 from spc.cli import cli
 from spc.guide import TOPICS, page, topics
+from spc.ingest.mapping import read_mapping
 from spc.ingest.plan_toml import read_plan
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -323,6 +325,8 @@ def folder(topic: str, filled: Path, tmp_path: Path, monkeypatch: pytest.MonkeyP
         _write_foreign_files(tmp_path)
     if topic == "gauge":
         _bridge(tmp_path, monkeypatch)
+    if topic == "plan":
+        _write_qif(tmp_path)
     return tmp_path
 
 
@@ -345,6 +349,14 @@ def _write_foreign_files(folder: Path) -> None:
         lines.append(";".join([serial, "1", moment, point, hit, *numbers, "zoë"]))
     (folder / "hall2.csv").write_text("\n".join(lines), encoding="cp1252")
     (folder / "hall2.toml").write_text(fences(page("files"), "toml")[0], encoding="utf-8")
+
+
+@pytest.mark.parametrize("place", [0, 1])
+def test_mappings_of_the_guide_are_read(place: int, tmp_path: Path) -> None:
+    path = tmp_path / "mapping.toml"
+    path.write_text(fences(page("files"), "toml")[place], encoding="utf-8")
+    declared = read_mapping(path)
+    assert (declared.unit, declared.wide) == [("mm", False), (None, True)][place]
 
 
 @pytest.mark.parametrize("topic", PAGES)
@@ -423,7 +435,7 @@ def _fixed(node: ast.expr) -> list[str]:
 def test_refusals_of_files_and_plans_are_in_the_guide() -> None:
     """Whatever can be said against a user's file has a row that says what to do."""
     text = page("files") + page("plan")
-    found = _messages("ingest/*.py", "studies/intake.py", "studies/pieces.py")
+    found = _messages("ingest/**/*.py", "choices.py", "studies/intake.py", "studies/pieces.py")
     assert len(found) > 45
     missing = [(where, parts[0]) for where, parts in found if parts[0].strip(" :'") not in text]
     assert missing == []
@@ -520,6 +532,7 @@ DOCUMENTS = (
     "plan add sample-runs/LH-640.toml",
     "plan list",
     "plan show",
+    "plan draft hood.qif",
     "plan check",
     "plan check rich.toml",
     "plan rehearse --trials 100",
@@ -546,12 +559,15 @@ DOCUMENTS = (
     "limits retire tail-left --at 2026-07-06 --why resin",
     "signals list",
     "signals ack {signal} --cause resin --action none",
-    "capability",
+    "capability latch-face tail-left --details",
     "gauge study G1",
     "gauge study G1 --with day",
     "gauge sheet G2 --pieces 8 --operators 3 --like G1 --tolerance 3",
     "gauge bridge study:BR-old study:BR-new",
+    "gauge trust --tolerance 1.6",
+    "gauge trust --at 2026-10-07",
     "report 2026-11",
+    "board",
     "export 2026-10",
     "plan add rich.toml",
     "plan show --part LH-641",
@@ -582,6 +598,7 @@ def documents(
     shutil.copy(filled / "spc.duckdb", folder)
     _write_november(folder)
     _write_rich(folder)
+    _write_qif(folder)
     _bridge(folder, patch)
     made: list[tuple[str, object]] = []
     for line in DOCUMENTS:
@@ -609,20 +626,30 @@ def _write_rows(path: Path, head: list[str], rows: list[list[str]]) -> None:
 
 
 def _write_november(folder: Path) -> None:
-    """Write a month in which a piece is held, one measured again, one has a gap and a bad hit."""
+    """Write a month of young pieces: one held, one measured again, one with a gap and a bad hit."""
     runs: list[list[str]] = []
     for serial, label in (("Z0001", "1"), ("Z0002", "1"), ("Z0002", "2"), ("Z0003", "1")):
         head, rows = _one_run(serial)
-        z, when, name, point, hit = (
-            head.index(column) for column in ("z", "measured_at", "run", "point", "hit")
+        z, when, name, point, hit, age = (
+            head.index(column)
+            for column in ("z", "measured_at", "run", "point", "hit", "hours_since_moulding")
         )
         for row in rows:
             off = {("deck-1", "Z0001"): 9.0, ("deck-2", "Z0003"): 3.0 * (row[hit] == "2")}
             row[z] = str(float(row[z]) + off.get((row[point], serial), 0.0))
-            row[name] = label
+            row[name], row[age] = label, "5.0"
             row[when] = f"2026-11-0{label}T0{serial[-1]}:30:00Z"
         runs += [row for row in rows if (row[point], serial) != ("tail-left", "Z0003")]
     _write_rows(folder / "november.csv", head, runs)
+
+
+def _write_qif(folder: Path) -> None:
+    """Write a QIF document with three nominal points."""
+    names = ("deck-1", "flank-1", "nose-1")
+    document = Doc(
+        features=[Feature(name=name, nominal=(10.0 * k, 0.0, 0.0)) for k, name in enumerate(names)]
+    )
+    (folder / "hood.qif").write_bytes(document.bytes())
 
 
 #: What a plan can say beyond its points.
