@@ -47,6 +47,42 @@ def add(file: Path, store_path: Path, as_json: bool) -> None:
     show(added, added_text, as_json)
 
 
+@command.command("draft")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option(
+    "--fit", multiple=True, metavar="NAME,...",
+    help="Points that hold the alignment, by name or pattern such as 'deck-*'.",
+)  # fmt: skip
+@click.option("--to", type=click.Path(path_type=Path, dir_okay=False), help="File to write.")
+@click.option("--unit", help="Unit of every length, where the file does not say it.")
+@click.option("--part", help="Part number, in place of the file's own.")
+@click.option("--revision", help="Revision, in place of the file's own.")
+@click.option(
+    "--mapping", type=click.Path(path_type=Path), help="TOML file that says what names a point."
+)
+@json_option
+def draft(
+    file: Path, fit: tuple[str, ...], to: Path | None, as_json: bool, **said: str | Path | None
+) -> None:
+    """Draft a plan from the nominals and tolerances of a QIF file; print it, or write it to a file.
+
+    Which points hold the alignment stands in no such file: say it with --fit, or in the draft.
+
+    Example: spc plan draft hood.qif --fit 'deck-*,flank-*,nose-*' --to hood.toml
+    """
+    from spc.cli.drafting import drafted
+
+    found = drafted(file, fit, to, said)
+    if as_json:
+        show(found, str, as_json)
+    elif to is None:
+        click.echo(found.text, nl=False)
+    else:
+        click.echo(f"Wrote {to}: {found.points} points, {found.fit_points} of them for the fit.")
+        for sentence in found.open:
+            click.echo(f"  to do: {sentence}")
+
+
 @command.command("list")
 @store_option
 @json_option

@@ -160,14 +160,21 @@ def _tolerance(
         raise PlanError(
             f"{where}: tolerance is not [lower, upper]", file=name, do="write two numbers"
         )
-    lower, upper = (_number(v, f"{where}: tolerance", name) for v in pair)
-    if lower >= upper:
+    # TOML's own inf marks a side without a limit.
+    lower, upper = (
+        None if value == side * math.inf else _number(value, f"{where}: tolerance", name)
+        for value, side in zip(pair, (-1, 1), strict=True)
+    )
+    if lower is not None and upper is not None and lower >= upper:
         raise PlanError(
             f"{where}: tolerance {lower:g} to {upper:g} is the wrong way round",
             file=name,
             do="write [lower, upper]",
         )
-    return lower * factor, upper * factor
+    return (
+        None if lower is None else lower * factor,
+        None if upper is None else upper * factor,
+    )
 
 
 def _residual_limit(fit: dict[str, Any], factor: float, name: str) -> float | None:

@@ -4,24 +4,16 @@ Only what expat itself reports is used: a document type declaration stops the re
 entity can be defined, so there is nothing to expand, and no address in the file is ever opened.
 """
 
-from collections.abc import Iterator
-from dataclasses import dataclass, field
-from typing import IO
+from collections.abc import Iterator, Sequence
+from typing import IO, Any
 from xml.parsers import expat
 
 from spc.errors import InputError
 
-#: Real results nest a dozen deep; two thousand pieces of a hundred points stay below the others.
-DEEPEST, MOST_ELEMENTS, MOST_BYTES = 64, 6_000_000, 512 << 20
+#: Real results nest a dozen deep; a thousand pieces of a hundred points stay below the others.
+DEEPEST, MOST_ELEMENTS, MOST_BYTES = 64, 3_000_000, 512 << 20
 
 
-@dataclass(slots=True, kw_only=True)
-class _Limits:
-    depth: int = 0
-    elements: int = 0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Element:
     """One element of a document.
 
@@ -33,18 +25,16 @@ class Element:
         Its attributes by name; those of a namespace are left out.
     line
         Line of the file that it begins in.
-    children
-        The elements in it, in order.
-    pieces
-        Its own text as it came; comments in between are no part of it.
     """
 
-    space: str
-    name: str
-    attributes: dict[str, str]
-    line: int
-    children: list["Element"] = field(default_factory=list)
-    pieces: list[str] = field(default_factory=list)
+    # Documents have hundreds of thousands of them: a list is made where something is put in it.
+    __slots__ = ("attributes", "children", "line", "name", "pieces", "space")
+
+    def __init__(self, space: str, name: str, attributes: dict[str, str], line: int) -> None:
+        self.space, self.name, self.attributes, self.line = space, name, attributes, line
+        #: The elements in it, in order, and its own text as it came, without comments.
+        self.children: Sequence[Element] = ()
+        self.pieces: Sequence[str] = ()
 
     @property
     def text(self) -> str:
@@ -89,10 +79,9 @@ def parse(data: bytes, name: str) -> Element:
     """
     if len(data) > MOST_BYTES:
         raise _too_large(name, f"{len(data) >> 20} MB of XML")
-    top = Element(space="", name="", attributes={}, line=0)
-    parser = _parser(top, name)
+    tree = _Tree(name)
     try:
-        parser.Parse(data, True)
+        tree.parser.Parse(data, True)
     except expat.ExpatError as error:
         raise InputError(
             f"not well-formed XML ({expat.ErrorString(error.code)})",
@@ -101,7 +90,7 @@ def parse(data: bytes, name: str) -> Element:
     except (ValueError, LookupError):
         # An encoding that the declaration names and nobody knows, or that no byte stands for.
         raise InputError("XML in an unknown encoding", file=name, do="save it as UTF-8") from None
-    return top.children[0]
+    return tree.top.children[0]
 
 
 def refuse_declarations(stream: IO[bytes], name: str, member: str) -> None:
@@ -131,34 +120,52 @@ def _too_large(name: str, what: str) -> InputError:
                       do="split the file")  # fmt: skip
 
 
-def _parser(top: Element, name: str) -> expat.XMLParserType:
-    parser = expat.ParserCreate(namespace_separator=" ")
-    parser.buffer_text = True
-    open_: list[Element] = [top]
-    limits = _Limits()
+class _Tree:
+    """Builds the elements of a document as the parser meets them, and stops it at the limits."""
 
-    def start(tag: str, attributes: dict[str, str]) -> None:
-        limits.elements += 1
-        if len(open_) > DEEPEST:
-            raise _too_large(name, f"elements nested more than {DEEPEST} deep")
-        if limits.elements > MOST_ELEMENTS:
-            raise _too_large(name, f"more than {MOST_ELEMENTS} elements")
-        space, _, own = tag.rpartition(" ")
-        kept = {k: v for k, v in attributes.items() if " " not in k}
-        element = Element(space=space, name=own, attributes=kept, line=parser.CurrentLineNumber)
-        open_[-1].children.append(element)
-        open_.append(element)
+    def __init__(self, name: str) -> None:
+        self.name, self.elements = name, 0
+        self.top = Element("", "", {}, 0)
+        self._open = [self.top]
+        self._names: dict[str, tuple[str, str]] = {}
+        self.parser = parser = expat.ParserCreate(namespace_separator=" ")
+        parser.buffer_text = True
+        parser.StartElementHandler, parser.EndElementHandler = self._start, self._end
+        parser.CharacterDataHandler = self._text
+        parser.StartDoctypeDeclHandler = parser.EntityDeclHandler = self._declared
+        parser.ExternalEntityRefHandler = lambda *_: 0
 
-    def end(_: str) -> None:
-        open_.pop()
+    def _start(self, tag: str, attributes: dict[str, str]) -> None:
+        self.elements += 1
+        if len(self._open) > DEEPEST:
+            raise _too_large(self.name, f"elements nested more than {DEEPEST} deep")
+        if self.elements > MOST_ELEMENTS:
+            raise _too_large(self.name, f"more than {MOST_ELEMENTS} elements")
+        if tag not in self._names:
+            space, _, own = tag.rpartition(" ")
+            self._names[tag] = space, own
+        kept = {k: v for k, v in attributes.items() if " " not in k} if attributes else _NONE
+        element = Element(*self._names[tag], kept, self.parser.CurrentLineNumber)
+        parent = self._open[-1]
+        if isinstance(parent.children, list):
+            parent.children.append(element)
+        else:
+            parent.children = [element]
+        self._open.append(element)
 
-    def text(said: str) -> None:
-        if not said.isspace() or open_[-1].pieces:
-            open_[-1].pieces.append(said)
+    def _end(self, _: str) -> None:
+        self._open.pop()
 
-    parser.StartElementHandler, parser.EndElementHandler = start, end
-    parser.CharacterDataHandler = text
-    parser.StartDoctypeDeclHandler = lambda *_: _refuse_doctype(name)
-    parser.EntityDeclHandler = lambda *_: _refuse_doctype(name)
-    parser.ExternalEntityRefHandler = lambda *_: 0
-    return parser
+    def _text(self, said: str) -> None:
+        element = self._open[-1]
+        if isinstance(element.pieces, list):
+            element.pieces.append(said)
+        elif not said.isspace():
+            element.pieces = [said]
+
+    def _declared(self, *_: Any) -> None:
+        _refuse_doctype(self.name)
+
+
+#: What most elements have of attributes; nobody writes to it.
+_NONE: dict[str, str] = {}

@@ -16,7 +16,6 @@ from spc.ingest.qif.tolerances import (
     POINT_PROFILE,
     Limits,
     kind_of,
-    limits_of,
     reported_status,
     status_of,
     value_of,
@@ -71,7 +70,7 @@ def _judged(
     document: Document, reader: Reader, measurement: Element, names: dict[str, str]
 ) -> Judged:
     item = document.target(measurement, "CharacteristicItemId")
-    limits = limits_of(document, document.target(item, "CharacteristicNominalId"), reader.units)
+    limits = reader.limits(item)
     value = value_of(document, measurement, reader.units)
     return Judged(
         name=_name(item),

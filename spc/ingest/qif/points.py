@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from spc.errors import InputError
 from spc.ingest.qif.document import Document, is_measured
 from spc.ingest.qif.hits import PointSet, indices, point_set
-from spc.ingest.qif.tolerances import kind_of
+from spc.ingest.qif.tolerances import Limits, kind_of, limits_of
 from spc.ingest.qif.units import Units
 from spc.ingest.xml_safe import Element
 
@@ -89,6 +89,8 @@ class Reader:
         #: What was left out or changed, and how often.
         self.left: Counter[str] = Counter()
         self._sets: dict[str, PointSet] = {}
+        self._limits: dict[int, Limits] = {}
+        self._nominals: dict[tuple[int, str], Nominal | None] = {}
         self._characteristics = _characteristics(document)
 
     def name_of(self, item: Element | None, own: str = "") -> str:
@@ -105,8 +107,21 @@ class Reader:
         )
         return "" if characteristic is None else characteristic.word(path)
 
+    def limits(self, item: Element | None) -> Limits:
+        """Return the limits of a characteristic's item."""
+        if id(item) not in self._limits:
+            nominal = self.document.target(item, "CharacteristicNominalId")
+            self._limits[id(item)] = limits_of(self.document, nominal, self.units)
+        return self._limits[id(item)]
+
     def nominal_of(self, item: Element | None, name: str) -> Nominal | None:
         """Return the nominal of a feature item; None where there is none with a location."""
+        key = (id(item), name)
+        if key not in self._nominals:
+            self._nominals[key] = self._nominal(item, name)
+        return self._nominals[key]
+
+    def _nominal(self, item: Element | None, name: str) -> Nominal | None:
         element = self.document.target(item, "FeatureNominalId")
         location = element.first("Location") if element is not None else None
         if element is None or location is None:

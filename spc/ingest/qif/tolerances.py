@@ -12,6 +12,7 @@ PASS, FAIL = "PASS", "FAIL"
 _AT_LIMIT = 1e-9
 #: Kinds whose value is a signed distance; the others of geometry are widths of a zone from 0.
 POINT_PROFILE = "PointProfile"
+PROFILES = (POINT_PROFILE, "LineProfile", "SurfaceProfile")
 #: Units of single values that are no lengths; values in different ones are not compared.
 _OTHER_UNITS = ("angularUnit", "temperatureUnit", "areaUnit", "forceUnit", "massUnit", "timeUnit")
 
@@ -42,14 +43,20 @@ def kind_of(element: Element) -> str:
     return element.name
 
 
-def limits_of(document: Document, nominal: Element | None, units: Units) -> Limits:
-    """Return the limits of a characteristic from its nominal and its definition."""
+def limits_of(
+    document: Document, nominal: Element | None, units: Units, *, signed: bool = False
+) -> Limits:
+    """Return the limits of a characteristic from its nominal and its definition.
+
+    A zone of a profile is returned as limits on the signed deviation from the nominal where
+    ``signed`` says so, else as limits on the characteristic's own value.
+    """
     definition = document.target(nominal, "CharacteristicDefinitionId")
     if nominal is None or definition is None:
         return Limits(unresolved="no definition")
     zone = definition.first("ToleranceValue")
     if zone is not None:
-        return _zone(document, nominal, definition, zone, units)
+        return _zone(document, nominal, definition, zone, units, signed)
     tolerance = definition.first("Tolerance")
     if tolerance is None:
         return Limits()
@@ -57,8 +64,9 @@ def limits_of(document: Document, nominal: Element | None, units: Units) -> Limi
 
 
 def _zone(
-    document: Document, nominal: Element, definition: Element, zone: Element, units: Units
-) -> Limits:
+    document: Document, nominal: Element, definition: Element, zone: Element, units: Units,
+    signed: bool,
+) -> Limits:  # fmt: skip
     """Return the limits of a geometric characteristic: a zone of a width.
 
     The schema's own words are followed: ``OuterDisposition`` is the upper limit of the zone,
@@ -72,7 +80,7 @@ def _zone(
         target is not None and document.number(target) != 0
     ):
         return Limits(unresolved="a zone that may be offset")
-    if kind_of(definition) != POINT_PROFILE:
+    if kind_of(definition) != POINT_PROFILE and not signed:
         return Limits(lower=0.0, upper=width)
     outer, center = definition.first("OuterDisposition"), definition.first("UnequallyDisposedZone")
     upper = width / 2
