@@ -158,7 +158,8 @@ def _steps(board: Board) -> tuple[str, ...]:
     if found.advice.cause == HIT:
         return (f"Wipe ball and surface. Probe {again} again.",)
     if found.advice.cause == TOUCH:
-        return (f"Probe {again} again, every one of them.",)
+        more = ", all of them" if len(found.advice.points) > 1 else ""
+        return (f"Probe {again} again{more}.",)
     if board.source == NOWHERE:
         return ("Measure the next piece.",)
     if board.source == PROCESS:
