@@ -274,8 +274,8 @@ def _subgroup_panels(
     )  # fmt: skip
     split = batch_charts(groups, rows.baseline, spans=rows.spans)
     notes = [n for n in found.notes if n]
-    ratio = float(split.sigma_between[0] / split.sigma_within[0])
     if split.between_low[0] > 0:
+        ratio = float(split.sigma_between[0] / split.sigma_within[0])
         notes.append(
             f"batches differ by {ratio:.2g} times the spread within them: limits from within "
             "alarm falsely; --kind batches suits these data"
@@ -345,9 +345,11 @@ def _counts(past: History, inside: npt.NDArray[np.bool_], words: str) -> KindStu
         Fact(name="limits widened by", value=float(found.spread[0]), low=np.nan, high=np.nan,
              unit=""),
     ]  # fmt: skip
+    lost = int(np.isnan(d[:, toleranced]).sum())
+    unseen = (f"points not measured, and counted as within tolerance: {lost}",) * bool(lost)
     return _study(
         past, OUT_OF_TOLERANCE, "check points out of tolerance", COUNTS, rows, words, [panel],
-        facts, tuple(n for n in found.notes if n),
+        facts, tuple(n for n in (*found.notes, *unseen) if n),
     )  # fmt: skip
 
 
