@@ -128,7 +128,8 @@ def missing_from_schema(store: Store) -> list[str]:
     """Return tables and columns that the schema has and the store has not, and the reverse."""
     held = store.frame(
         "SELECT table_name, column_name FROM duckdb_columns() "
-        "SEMI JOIN duckdb_tables() USING (table_name)"
+        "SEMI JOIN duckdb_tables() USING (database_name, table_name) "
+        "WHERE database_name = current_database()"
     )
     there = set(held.itertuples(index=False, name=None))
     wanted = {(t, column) for t, (_, columns) in described().items() for column in columns}
@@ -180,7 +181,8 @@ def _no_numbers(store: Store) -> dict[str, str]:
     """Return the questions for numbers that are none: a bound NaN would poison every average."""
     held = store.frame(
         "SELECT table_name, column_name FROM duckdb_columns() "
-        "SEMI JOIN duckdb_tables() USING (table_name) WHERE data_type = 'DOUBLE'"
+        "SEMI JOIN duckdb_tables() USING (database_name, table_name) "
+        "WHERE database_name = current_database() AND data_type = 'DOUBLE'"
     )
     return {
         f"a number of '{table}' that is none": " UNION ALL ".join(

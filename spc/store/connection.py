@@ -2,11 +2,11 @@
 
 import os
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import duckdb
 import pandas as pd
@@ -14,6 +14,8 @@ import pandas as pd
 from spc import __version__
 from spc.errors import BusyError, StoreError
 from spc.store.schema import STEPS, VERSION, comment_statements, schema_text
+
+T = TypeVar("T")
 
 #: Seconds to wait for another process to let go of the store before giving up.
 WAIT_SECONDS = 5.0
@@ -88,6 +90,37 @@ class Store:
             raise StoreError("the schema was to change outside a transaction; nothing was written")
         with _driver_errors(self.path):
             self._connection.execute(statement)
+
+    def copy_in(self, table: str, question: str, parameters: Sequence[Any] = ()) -> int:
+        """Append the answer to a SELECT by name inside the open transaction; return its rows."""
+        if not self._in_transaction:
+            raise StoreError("rows were offered outside a transaction; nothing was written")
+        with _driver_errors(self.path):
+            done = self._connection.execute(
+                f"INSERT INTO {table} BY NAME {question}", list(parameters)
+            )
+            return int(done.fetchall()[0][0])
+
+    @contextmanager
+    def beside(self, other: Path, *, wait: float = WAIT_SECONDS) -> Iterator["Store"]:
+        """Open another store for reading beside this one, whose tables are then ``other.TABLE``.
+
+        Raises
+        ------
+        StoreError
+            As ``open_store`` does.
+        """
+        # Opened and closed before: closing a file gives up every lock of the process on it.
+        open_store(other, read_only=True, wait=wait).close()
+        statement = f"""ATTACH '{os.fspath(other).replace("'", "''")}' AS other (READ_ONLY)"""
+        _patiently(other, wait, lambda: self._connection.execute(statement))
+        asked = self._connection.cursor()
+        try:
+            asked.execute("USE other")
+            yield Store(other, asked)
+        finally:
+            asked.close()
+            self._connection.execute("DETACH other")
 
     @contextmanager
     def transaction(self) -> Iterator[None]:
@@ -173,11 +206,17 @@ def open_store(
 
 
 def _connect(path: Path, *, read_only: bool, wait: float) -> duckdb.DuckDBPyConnection:
+    name = os.fspath(path)
+    return _patiently(path, wait, lambda: duckdb.connect(name, read_only=read_only, config=_CONFIG))
+
+
+def _patiently(path: Path, wait: float, opened: Callable[[], T]) -> T:
+    """Return what ``opened`` does, tried again while another process holds the file."""
     deadline = time.monotonic() + wait
     while True:
         try:
-            return duckdb.connect(os.fspath(path), read_only=read_only, config=_CONFIG)
-        except duckdb.IOException as error:
+            return opened()
+        except duckdb.Error as error:
             if not any(word in str(error).lower() for word in _HELD):
                 raise StoreError(f"{path}: {_what_is_wrong(error)}") from error
             if time.monotonic() >= deadline:
@@ -186,8 +225,6 @@ def _connect(path: Path, *, read_only: bool, wait: float) -> duckdb.DuckDBPyConn
                     "again in a moment, or wait longer with --wait"
                 ) from error
             time.sleep(0.1)
-        except duckdb.Error as error:
-            raise StoreError(f"{path}: {_what_is_wrong(error)}") from error
 
 
 @contextmanager

@@ -246,7 +246,10 @@ def table(store: Store, name: str) -> pd.DataFrame:
 
 def table_names(store: Store) -> list[str]:
     """Return the names of the store's tables."""
-    found = store.frame("SELECT table_name FROM duckdb_tables() ORDER BY table_name")
+    found = store.frame(
+        "SELECT table_name FROM duckdb_tables() WHERE database_name = current_database() "
+        "ORDER BY table_name"
+    )
     return [str(name) for name in found.table_name]
 
 
@@ -292,54 +295,3 @@ def arm_checks(store: Store, device: str | None = None) -> pd.DataFrame:
         f"SELECT * FROM ({holding.ARM_CHECKS}){where} ORDER BY checked_at, artefact, place, trial",
         [] if device is None else [device],
     )
-
-
-def run_rows(store: Store) -> pd.DataFrame:
-    """Return every row of the runs as files named them, and the hits of each run."""
-    return store.frame("""
-        SELECT r.*, coalesce(h.hits, 0) AS hits FROM run r
-        LEFT JOIN (SELECT run_id, count(*) AS hits FROM hit GROUP BY run_id) h USING (run_id)
-        ORDER BY r.run_id, r.taken_at""")
-
-
-def positions(store: Store, run_ids: list[str]) -> pd.DataFrame:
-    """Return run, point, number and place of the hits of these runs; names as categories."""
-    found = store.frame(
-        "SELECT run_id, point, hit, x, y, z FROM hit WHERE run_id IN (SELECT unnest(?::VARCHAR[]))",
-        [run_ids],
-    )
-    return found.astype({"run_id": "category", "point": "category"})
-
-
-def fits_of(store: Store, run_ids: list[str]) -> pd.DataFrame:
-    """Return every fit of these runs."""
-    return store.frame(
-        f"SELECT * FROM ({holding.FITS}) WHERE run_id IN (SELECT unnest(?::VARCHAR[]))", [run_ids]
-    )
-
-
-def deviations_of(store: Store, run_ids: list[str]) -> pd.DataFrame:
-    """Return fit, run, point, deviation and residual of every fit of these runs."""
-    return store.frame(
-        "SELECT fit_id, run_id, point, deviation, residual FROM deviation "
-        "WHERE run_id IN (SELECT unnest(?::VARCHAR[])) ORDER BY fit_id, point",
-        [run_ids],
-    )
-
-
-def plan_ids(store: Store) -> list[str]:
-    """Return the identities of the plans for measuring."""
-    found = store.frame("SELECT DISTINCT plan_id FROM plan WHERE purpose = '' ORDER BY plan_id")
-    return [str(name) for name in found["plan_id"]]
-
-
-def moved_runs(store: Store) -> pd.DataFrame:
-    """Return every row of runs that were recorded under another serial, with their part."""
-    return store.frame(
-        f"SELECT m.*, r.part FROM reassignment m JOIN ({holding.RUNS_AS_TAKEN}) r USING (run_id)"
-    )
-
-
-def row_counts(store: Store) -> dict[str, int]:
-    """Return the number of rows of each table."""
-    return {t: int(store.scalar(f'SELECT count(*) FROM "{t}"')) for t in table_names(store)}

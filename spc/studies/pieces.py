@@ -10,7 +10,7 @@ from spc.store import read
 from spc.store.connection import Store, now
 
 #: What is said of a piece.
-_WORDS = ("mould", "cavity", "batch")
+WORDS = ("mould", "cavity", "batch")
 #: What is said of a run beside its values; it is no part of the run's identity.
 _OF_A_RUN = (
     "operator", "device", "probe", "setup", "study", "part_temp_c", "hours_since_moulding",
@@ -49,14 +49,14 @@ def piece_rows(
         piece = str(row["piece_id"])
         before = told.get(piece)
         if before is None and piece in known.index:
-            before = {c: str(known.at[piece, c]) for c in _WORDS}
-        says = {c: str(row[c]) for c in _WORDS}
+            before = {c: str(known.at[piece, c]) for c in WORDS}
+        says = {c: str(row[c]) for c in WORDS}
         after = {c: says[c] or (before or says)[c] for c in says}
         if before is not None and not correction:
             where = "further up" if piece in told else "in the store"
             _refuse_contradiction(checked.name, row, before, after, where)
         if after != before:
-            words = changed_words(before or dict.fromkeys(_WORDS, ""), after)
+            words = changed_words(before or dict.fromkeys(WORDS, ""), after)
             corrects = any(word and before and before[c] for c, word in words.items())
             rows.append({
                 "piece_id": piece, "part": row["part"], "serial": row["serial"], **words,

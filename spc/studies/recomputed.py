@@ -12,7 +12,7 @@ from spc.choices import plan_identity
 from spc.identity import content_hash
 from spc.ingest.checked import DEVIATIONS
 from spc.plan import Plan
-from spc.store import read
+from spc.store import inventory, read
 from spc.store.connection import Store
 from spc.studies.arrays import Array, hit_array, pivot, plan_arrays
 from spc.studies.events import check_identity, event_identity
@@ -36,7 +36,7 @@ _LAST_DIGITS = 1e-6
 
 def wrong_identities(store: Store) -> Iterator[Case]:
     """Yield rows that are not what their identity says, other than runs."""
-    plans = {p: read.plan_by_id(store, p) for p in read.plan_ids(store)}
+    plans = {p: read.plan_by_id(store, p) for p in inventory.plan_ids(store)}
     for plan_id, plan in plans.items():
         if plan_identity(plan) != plan_id:
             yield WRONG_PLAN, f"{plan.part} {plan.revision}"
@@ -44,7 +44,7 @@ def wrong_identities(store: Store) -> Iterator[Case]:
         for row in read.table(store, table).to_dict("records"):
             if row[column] != identity(row):
                 yield WRONG_NAME.format(table), str(row[column])
-    for row in read.moved_runs(store).to_dict("records"):
+    for row in inventory.moved_runs(store).to_dict("records"):
         if row["piece_id"] != content_hash("piece", row["part"], row["serial"]):
             yield WRONG_NAME.format("reassignment"), f"serial {row['serial']}"
 
@@ -61,12 +61,12 @@ _NAMED: tuple[Any, ...] = (
 
 def wrong_runs(store: Store) -> Iterator[Case]:
     """Yield runs, fits and deviations that do not follow from what was measured."""
-    runs = read.run_rows(store)
+    runs = inventory.run_rows(store)
     plans: dict[str, Plan] = {}
     for _, some in runs.groupby(runs["hits"].clip(lower=50).cumsum() // _HITS):
         run_ids = list(some["run_id"].unique())
-        hits, fits = read.positions(store, run_ids), read.fits_of(store, run_ids)
-        kept = read.deviations_of(store, run_ids)
+        hits, fits = inventory.positions(store, run_ids), inventory.fits_of(store, run_ids)
+        kept = inventory.deviations_of(store, run_ids)
         for plan_id in set(fits["plan_id"]) - set(plans):
             plans[plan_id] = read.plan_by_id(store, plan_id)
         yield from _runs(some, hits, fits, kept)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from spc.store import audit, check, read
+from spc.store import audit, check, inventory, read
 from spc.store.connection import Store
 from spc.studies.recomputed import Case, wrong_identities, wrong_runs
 
@@ -72,7 +72,7 @@ def check_store(store: Store) -> CheckedStore:
         else _cases(store)
     )
     faults = _told(cases)
-    counts = read.row_counts(store)
+    counts = inventory.row_counts(store)
     return CheckedStore(
         store=store.path, whole=not faults, faults=faults,
         remarks=() if strange else _told(_asked(check.remarks(store))),
