@@ -22,6 +22,7 @@ from spc.studies.spans import month
 
 #: Browsers that the tests can drive, by name on the path.
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")
+DESK, PHONE, WALL = (1280, 900), (390, 844), (1920, 1080)
 #: Nothing but the page may start or be fetched.
 ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
              "--disable-component-update", "--disable-sync"]  # fmt: skip
@@ -119,3 +120,45 @@ def browser() -> Iterator[Any]:
         running = driver.chromium.launch(executable_path=found, args=ARGUMENTS)
         yield running
         running.close()
+
+
+class Visit:
+    """A page opened, and whatever it complained of or asked for."""
+
+    def __init__(self, browser: Any, path: Path, size: tuple[int, int], scheme: str) -> None:
+        self.context = browser.new_context(
+            viewport={"width": size[0], "height": size[1]}, color_scheme=scheme, offline=True,
+            accept_downloads=True,
+        )  # fmt: skip
+        self.page = self.context.new_page()
+        self.complaints: list[str] = []
+        self.asked: list[str] = []
+        self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
+        self.page.on("console", self._heard)
+        self.page.on("request", lambda request: self.asked.append(request.url))
+        self.page.goto(path.as_uri())
+        self.page.wait_for_selector("html[data-ready=yes]")
+
+    def _heard(self, message: Any) -> None:
+        if message.type == "error":
+            self.complaints.append(message.text)
+
+    def outside(self) -> list[str]:
+        """Return what was asked for beyond the file itself."""
+        return [url for url in self.asked if not url.startswith(("file:", "data:", "blob:"))]
+
+
+@pytest.fixture
+def visit(browser: Any) -> Iterator[Any]:
+    """Return a function that opens a page; every complaint fails the test at its end."""
+    opened: list[Visit] = []
+
+    def go(path: Path, size: tuple[int, int] = DESK, scheme: str = "light") -> Visit:
+        opened.append(Visit(browser, path, size, scheme))
+        return opened[-1]
+
+    yield go
+    for one in opened:
+        one.context.close()
+        assert not one.complaints
+        assert not one.outside()
