@@ -88,7 +88,7 @@ def _judged(case: ShapeCase) -> tuple[str, str]:
     if case.low >= case.required and case.batches != 1:
         end = beside(case.low, case.required)
         shown = f"Ppk of at least {wanted} is shown: {interval} begins at {end} {rest}."
-        return SHOWN, f"{shown} {case.why}"
+        return SHOWN, f"{shown} {case.why} {case.note}".strip()
     if case.high < case.required:
         end = beside(case.high, case.required)
         return NOT_SHOWN, f"Ppk is below {wanted}: {interval} ends at {end} {rest}. {case.why}"

@@ -4,6 +4,11 @@ The profile tolerance of a surface is kept by a piece if every one of its points
 figures say how well: the yield (the share of pieces with every point inside, from the points' own
 correlation), and the largest share of its tolerance that any point of a piece uses, a size above
 zero with a limit of 1 on one side.
+
+The index of that share stands on a shape that is near the true one and not it: of 20 simulated
+surfaces of three points (400 pieces in 20 batches, most of the deviation in common), the interval
+of nominal 95 % held the true index at 16, missed it at 3, and no shape fitted at one; the indices
+were off by a fifth at most.
 """
 
 from dataclasses import dataclass
