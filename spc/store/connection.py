@@ -27,7 +27,7 @@ _CONFIG: dict[str, Any] = {
     "storage_compatibility_version": "v1.5.0",
 }
 #: What the driver says where another process holds the file, on Linux and macOS, and on Windows.
-_HELD = ("lock", "used by another process")
+_HELD = ("set lock", "conflicting lock", "used by another process")
 
 
 def now() -> datetime:
@@ -217,7 +217,8 @@ def _patiently(path: Path, wait: float, opened: Callable[[], T]) -> T:
         try:
             return opened()
         except duckdb.Error as error:
-            if not any(word in str(error).lower() for word in _HELD):
+            held = isinstance(error, duckdb.IOException)
+            if not held or not any(word in str(error).lower() for word in _HELD):
                 raise StoreError(f"{path}: {_what_is_wrong(error)}") from error
             if time.monotonic() >= deadline:
                 raise BusyError(
