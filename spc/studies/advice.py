@@ -164,7 +164,8 @@ def advise(
     alpha
         Chance of a false alarm of each test.
     off, off_limit
-        How far the check points lie from usual, and what one usual run in a hundred reaches.
+        How far the check points lie from usual, and what a usual run passes with chance
+        ``alpha``.
     lately
         How the run compares with the pieces of its mould measured before it.
     mistakes

@@ -3,9 +3,11 @@
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from spc.alignment.fit import fit_planes
 from spc.alignment.omission import LeaveOneOut, leave_one_out
+from spc.alignment.reliability import reliability
 from spc.studies.arrays import Array, PlanArrays
 from spc.studies.reference import Reference, off_usual
 
@@ -37,8 +39,8 @@ class Omission:
         False with fewer than eight points left.
     off_before, off
         How far the check points lie from usual with and without the point, root mean square in
-        standard deviations; NaN without a history. A wrong touch moves them all, a warped part
-        does not put them right by leaving a point out.
+        standard deviations of such a fit; NaN without a history. A wrong touch moves them all, a
+        warped part is not put right by leaving a point out.
     """
 
     point: str
@@ -69,18 +71,43 @@ def omissions_tried(
         What is usual for the mould, or None.
     """
     without = leave_one_out(means, geometry.aims, geometry.normals, weights)
+    spread = None if known is None else _spreads(geometry, weights, known, without.omitted)
     whole = fit_planes(means, geometry.aims, geometry.normals, weights).deviations[0]
     check = ~geometry.is_fit
     before = np.nan if known is None else float(off_usual(whole, known.mean, known.sd, check))
     return tuple(
-        _omission(without, geometry, known, before, k, int(at))
+        _omission(without, geometry, known, spread, before, k, int(at))
         for k, at in enumerate(without.omitted)
     )
 
 
+def _spreads(
+    geometry: PlanArrays, weights: Array, known: Reference, omitted: npt.NDArray[np.int64]
+) -> Array:
+    """Return usual spreads (omissions, points) as they would be without each point.
+
+    A fit with a point less is held less well, so every point then varies more from piece to piece:
+    by what the alignment brings beyond that of the whole fit.
+    """
+    used = np.broadcast_to(weights, (1, len(known.sd)))[0]
+    noise = known.noise if np.isfinite(known.noise) else 0.0
+
+    def brought(w: Array) -> Array:
+        trust = reliability(geometry.nominals, geometry.normals, w)
+        return np.nan_to_num(trust.alignment_sigma) ** 2
+
+    whole = brought(used)
+    rows = []
+    for at in omitted:
+        less = np.where(np.arange(len(used)) == at, 0.0, used)
+        more = np.maximum(brought(less) - whole, 0.0)
+        rows.append(np.sqrt(known.sd**2 + noise**2 * more))
+    return np.array(rows)
+
+
 def _omission(
-    without: LeaveOneOut, geometry: PlanArrays, known: Reference | None, before: float, k: int,
-    at: int,
+    without: LeaveOneOut, geometry: PlanArrays, known: Reference | None, spread: Array | None,
+    before: float, k: int, at: int,
 ) -> Omission:  # fmt: skip
     deviations = without.deviations[0, k]
     worst = int(without.worst[0, k])
@@ -97,5 +124,7 @@ def _omission(
         unchecked=tuple(geometry.names[i] for i in np.flatnonzero(without.unchecked[0, k])),
         self_checked=left >= SELF_CHECKED,
         off_before=before,
-        off=np.nan if known is None else float(off_usual(deviations, known.mean, known.sd, check)),
+        off=np.nan
+        if known is None or spread is None
+        else float(off_usual(deviations, known.mean, spread[k], check)),
     )

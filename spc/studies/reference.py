@@ -151,6 +151,24 @@ def off_usual(deviations: Array, mean: Array, sd: Array, check: npt.NDArray[np.b
     return np.asarray(np.sqrt(total.sum(axis=-1) / np.maximum(use.sum(axis=-1), 1)))
 
 
+def off_limit(known: Reference, alpha: float) -> float:
+    """Return how far from usual a usual piece lies with probability ``alpha``.
+
+    The mean square over check points is a sum of correlated squares: it is taken as a multiple of
+    chi-square with the mean and variance that the reference pieces show (Satterthwaite), widened
+    for mean and spread that come from the same pieces.
+    """
+    from scipy.special import chdtri
+
+    squares = known.off**2
+    mean, variance, n = float(squares.mean()), float(squares.var(ddof=1)), known.n
+    if not variance > 0:
+        return float("inf")
+    dof = 2.0 * mean**2 / variance
+    widened = (1.0 + 1.0 / n) * (n - 1.0) / (n - 3.0)
+    return float(np.sqrt(mean / dof * chdtri(dof, alpha) * widened))
+
+
 def like_its_neighbours(
     past: History, modes: ResidualModes, known: Reference, row: Any, deviations: Array
 ) -> Neighbours | None:

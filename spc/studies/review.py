@@ -23,7 +23,7 @@ from spc.studies.evidence import Omission, omissions_tried
 from spc.studies.examined import Examined, examined
 from spc.studies.history import History
 from spc.studies.hit_check import SuspectHit, suspect_hits
-from spc.studies.reference import like_the_others, off_usual
+from spc.studies.reference import like_the_others, off_limit, off_usual
 from spc.studies.runs import find_run
 
 #: Chance of a false alarm of each verdict where nothing is wrong.
@@ -329,7 +329,7 @@ def _assembled(
             omissions=tried,
             suspects=[s for s in suspects if s.point not in str(row["omitted"]).split(",")],
             dof=int(row["dof"]), alpha=ALPHA,
-            off_limit=np.nan if seen.known is None else float(np.quantile(seen.known.off, 0.99)),
+            off_limit=np.nan if seen.known is None else off_limit(seen.known, ALPHA),
             off=_off(seen), lately=seen.lately, mistakes=closer.mistakes,
         ),
         n_points=int(row["n_points"]), dof=int(row["dof"]),

@@ -41,6 +41,9 @@ class SeriesSet:
         (series,), True for the residual of a fit point.
     lower, upper
         (series,), tolerances in mm, NaN where none.
+    units
+        Unit of each series that is no length, such as ``%``; empty text for a length, nothing at
+        all where every series is one.
     """
 
     names: tuple[str, ...]
@@ -50,6 +53,7 @@ class SeriesSet:
     fit_point: np.typing.NDArray[np.bool_]
     lower: Array
     upper: Array
+    units: tuple[str, ...] = ()
 
 
 def all_series(history: History) -> SeriesSet:
@@ -116,6 +120,7 @@ def chosen(series: SeriesSet, names: tuple[str, ...]) -> SeriesSet:
         fit_point=series.fit_point[at],
         lower=series.lower[at],
         upper=series.upper[at],
+        units=tuple(series.units[i] for i in at) if series.units else (),
     )
 
 

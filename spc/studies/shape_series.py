@@ -55,6 +55,7 @@ def shapes_of(past: History) -> Shapes:
         fit_point=np.zeros(len(names), dtype=bool),
         lower=nothing,
         upper=nothing,
+        units=tuple("" if unit == "mm" else unit for unit in units),
     )
     return Shapes(plan=plan, fit=fit, series=series, units=units, hidden=_hidden(plan))
 
