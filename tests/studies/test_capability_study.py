@@ -534,9 +534,11 @@ def test_letters_of_the_plan_are_groups(judge: Judge) -> None:
 
 @pytest.fixture(scope="module")
 def looked_into(sample_store: Path) -> CapabilityStudy:
-    """Return the study of the calm time of the sample runs, in full."""
+    """Return the study of some points in the calm time of the sample runs, in full."""
+    names = ("tail-left", "rim-rear-left", "deck-left-edge", "hinge-pad-left", "latch-face")
+    asked = Asked(details=True, points=names)
     with open_store(sample_store, read_only=True) as store:
-        return capability_study(store, span="B01..B13", asked=Asked(details=True))
+        return capability_study(store, span="B01..B13", asked=asked)
 
 
 def test_the_gauge_s_noise_is_taken_out_beside_what_was_seen(
@@ -613,7 +615,7 @@ def test_tolerance_interval_and_expected_share_are_those_of_the_normal_shape(
     judge: Judge,
 ) -> None:
     """ISO 16269-6 and the normal tail, by scipy, for independent pieces."""
-    x = steady(np.random.default_rng(28), 150, 0.45)
+    x = steady(np.random.default_rng(29), 150, 0.45)
     study = judge(x, Asked(details=True, coverage=0.95), each=1)
     point, look = study.points[1], study.details[1]
     assert look.shape.family == "normal"
