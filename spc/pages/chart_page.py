@@ -27,6 +27,7 @@ from spc.pages.figures.chart import SHORT, chart_figure, column_of, tolerance_dr
 from spc.pages.html import Html, el, joined, slug
 from spc.pages.reading import OUT, Reading, brief, foremost, readings, urgency
 from spc.pages.shell import Page, page_html
+from spc.pages.units import unit_of
 from spc.studies.monitor import Monitor
 
 
@@ -208,5 +209,6 @@ def _tolerance(study: Monitor, column: int) -> Html | None:
         return None
     drawn = any(tolerance_drawn(study, column))
     where = "hatched beyond it" if drawn else "too far away to be in the picture"
-    return el("p", f"Tolerance {between(*ends, study.plan.unit)} {study.plan.unit}, {where}.",
+    unit = unit_of(study, column)
+    return el("p", f"Tolerance {between(*ends, unit)} {unit}, {where}.",
               class_="quiet")  # fmt: skip

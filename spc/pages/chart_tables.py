@@ -7,10 +7,11 @@ import pandas as pd
 
 from spc.pages.blocks import Cell, Column, badge, columns, table
 from spc.pages.chart_words import between, capital, counted_rows, exact, in_unit, row_word
-from spc.pages.display import DECIMALS, NONE, moment, number
+from spc.pages.display import NONE, decimals, moment, number
 from spc.pages.figures.strands import Strand, last, rows_of, strands
 from spc.pages.html import Child, Html, el
 from spc.pages.reading import OUT, Reading, readings
+from spc.pages.units import common_unit, unit_of, unit_of_series
 from spc.studies.monitor import Monitor, Signal
 from spc.units import SPOKEN
 
@@ -19,26 +20,33 @@ def signal_table(
     key: str, caption: str, study: Monitor, signals: Iterable[Signal], *, by_name: bool = False
 ) -> Html:
     """Return a table of signals, the newest first; with the series' names where asked."""
-    unit = study.plan.unit
+    common = common_unit(study)
+    said = f", {common}" if common else ""
     heads = columns(
         *(("series",) if by_name else ()), "mould", "what was found", "from", "to", "time (UTC)",
-        "in a row#", "side", f"first value, {unit}#", f"centre, {unit}#",
+        "in a row#", "side", f"first value{said}#", f"centre{said}#",
     )  # fmt: skip
     listed = sorted(signals, key=lambda s: (s.since, s.until, s.series), reverse=True)
     rows = [
         (
             *((s.series,) if by_name else ()), s.mould or NONE, s.rule, s.first,
             NONE if s.first == s.last else s.last, moment(s.since), s.points, s.direction,
-            exact(s.value, unit), exact(s.center, unit),
+            *(with_unit(v, unit_of_series(study, s.series), common) for v in (s.value, s.center)),
         )
         for s in listed
     ]  # fmt: skip
     return table(key, caption, heads, rows)
 
 
+def with_unit(value: float, unit: str, common: str) -> Cell:
+    """Return a figure; with its unit where the column has none in ``common``."""
+    cell = exact(value, unit)
+    return cell if common else Cell(shown=f"{cell.shown} {unit}", value=cell.value)
+
+
 def limits_table(study: Monitor, column: int) -> Html:
     """Return centre and limits of each mould, and what they stand on."""
-    unit = study.plan.unit
+    unit = unit_of(study, column)
     scaled = bool(study.series.skewed[column])
     sigma, frozen = study.sigma[column], bool(study.frozen[column])
     heads = columns(
@@ -86,7 +94,7 @@ def events_table(events: pd.DataFrame, key: str = "events") -> Html | None:
 
 def values_table(study: Monitor, column: int) -> Html:
     """Return every row of the series with its limits and what was found there."""
-    unit = study.plan.unit
+    unit = unit_of(study, column)
     scaled = bool(study.series.skewed[column])
     heads = (
         *columns(row_word(study), "mould", "time (UTC)", "pieces#", f"value, {unit}#",
@@ -102,7 +110,7 @@ def values_table(study: Monitor, column: int) -> Html:
         for at in range(len(own.rows)):
             rows.append(_value_row(study, own, at, unit, found.get(at, ())))
             marked.append(at in found)
-    caption = f"{capital(study.series.spoken[column])}: every value in {SPOKEN[unit]}"
+    caption = f"{capital(study.series.spoken[column])}: every value in {SPOKEN.get(unit, unit)}"
     return table("values", caption, heads, rows, marked=marked)
 
 
@@ -120,7 +128,7 @@ def _value_row(
     row = int(own.rows[at])
     jump = float(own.ranges[at])
     lines = (own.values, own.lower, own.center, own.upper, own.average)
-    plain_jump = f"{jump:.{DECIMALS[unit]}f}" if np.isfinite(jump) else NONE
+    plain_jump = f"{jump:.{decimals(unit)}f}" if np.isfinite(jump) else NONE
     return (
         study.rows.labels[row],
         own.mould or NONE,
@@ -147,9 +155,10 @@ def state_table(
     key_of
         Identity on the page of each column's figure.
     """
-    unit = study.plan.unit
-    heads = columns("series", "state", "mould", "since", f"off centre, {unit}#",
-                    "in st. dev.#", "over", "signals in all#", f"tolerance, {unit}#")  # fmt: skip
+    common = common_unit(study)
+    said = f", {common}" if common else ""
+    heads = columns("series", "state", "mould", "since", f"off centre{said}#",
+                    "in st. dev.#", "over", "signals in all#", f"tolerance{said}#")  # fmt: skip
     rows = [
         (
             Cell(
@@ -158,13 +167,18 @@ def state_table(
             badge(reading.state),
             reading.mould or NONE,
             reading.since or NONE,
-            exact(reading.shift, unit),
+            with_unit(reading.shift, unit_of(study, column), common),
             number(reading.sigmas, 1),
             counted_rows(study, reading.rows) if reading.state == OUT else NONE,
             sum(r.signals for r in readings(study, column)),
-            between(float(study.series.lower[column]), float(study.series.upper[column]), unit),
+            _tolerance(study, column),
         )
         for column, reading in ordered
     ]  # fmt: skip
     caption = "Every series, what matters first; of several moulds the one that is worst"
     return table("states", caption, heads, rows, marked=[r.state == OUT for _, r in ordered])
+
+
+def _tolerance(study: Monitor, column: int) -> str:
+    ends = float(study.series.lower[column]), float(study.series.upper[column])
+    return between(*ends, unit_of(study, column))

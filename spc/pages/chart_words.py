@@ -5,14 +5,14 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from spc.pages.blocks import Cell
-from spc.pages.display import NONE, count, length
+from spc.pages.display import NONE, count, length, per
 from spc.pages.html import Html, el
 from spc.pages.reading import OUT, Reading, mould_name, sentence, urgency
+from spc.pages.units import unit_of
 from spc.studies.lines import EWMA_WIDTH, FEWEST, LAMBDA, WIDTH
 from spc.studies.moments import PIECE
 from spc.studies.monitor import Monitor
 from spc.studies.monitor_words import SETTLED
-from spc.units import MILLIMETRES
 
 
 def row_word(study: Monitor) -> str:
@@ -27,13 +27,13 @@ def counted_rows(study: Monitor, rows: int) -> str:
 
 def exact(value: float, unit: str, *, signed: bool = True) -> Cell:
     """Return a length given in mm: rounded where it is read, in full where it is saved."""
-    saved = repr(value / MILLIMETRES[unit]) if np.isfinite(value) else ""
+    saved = repr(value / per(unit)) if np.isfinite(value) else ""
     return Cell(shown=length(value, unit, signed=signed), value=saved)
 
 
 def in_unit(value: float, unit: str) -> Cell:
     """Return a length that is already in ``unit``, as `exact` does."""
-    return exact(value * MILLIMETRES[unit], unit)
+    return exact(value * per(unit), unit)
 
 
 def said(study: Monitor, found: Sequence[Reading]) -> Iterator[Html]:
@@ -52,7 +52,7 @@ def capital(text: str) -> str:
 
 def tolerance_words(study: Monitor, column: int, drawn: tuple[bool, bool]) -> str:
     """Return where the tolerance lies, and that it is no control limit; empty where none is."""
-    unit = study.plan.unit
+    unit = unit_of(study, column)
     ends = (float(study.series.lower[column]), float(study.series.upper[column]))
     if not np.isfinite(ends).any():
         return ""

@@ -16,11 +16,24 @@ COARSE = {"mm": 2, "in": 3, "thou": 0}
 NONE = "–"
 
 
+def per(unit: str) -> float:
+    """Return the millimetres in one ``unit``; 1 for a unit that is no length, such as ``%``."""
+    return MILLIMETRES.get(unit, 1.0)
+
+
+def decimals(unit: str) -> int:
+    """Return the decimals that a figure in ``unit`` deserves."""
+    return DECIMALS.get(unit, 3)
+
+
 def length(value: float, unit: str = "mm", *, signed: bool = False) -> str:
-    """Return a length given in mm, in ``unit``, without the unit's name."""
+    """Return a length given in mm, in ``unit``, without the unit's name.
+
+    A figure whose unit is no length, such as ``%``, is given in it.
+    """
     if not math.isfinite(value):
         return NONE
-    text = f"{value / MILLIMETRES[unit]:{'+' if signed else ''}.{DECIMALS[unit]}f}"
+    text = f"{value / per(unit):{'+' if signed else ''}.{decimals(unit)}f}"
     # A zero has no sign worth reading.
     return text.lstrip("+-") if float(text) == 0 else text
 
@@ -32,15 +45,15 @@ def way(value: float, unit: str, *edges: float) -> str:
     """
     if not math.isfinite(value):
         return "not measured"
-    per, digits = MILLIMETRES[unit], COARSE[unit]
-    for decimals in (digits, DECIMALS[unit], DECIMALS[unit] + 2):
-        shown = float(f"{value / per:.{decimals}f}")
-        if all((shown > e / per) == (value > e) and (shown < e / per) == (value < e)
+    one, digits = MILLIMETRES[unit], COARSE[unit]
+    for places in (digits, DECIMALS[unit], DECIMALS[unit] + 2):
+        shown = float(f"{value / one:.{places}f}")
+        if all((shown > e / one) == (value > e) and (shown < e / one) == (value < e)
                for e in edges if math.isfinite(e)):  # fmt: skip
             break
     if shown == 0:
         return "at its nominal place"
-    return f"{abs(shown):.{decimals}f} {unit} {'outward' if shown > 0 else 'inward'}"
+    return f"{abs(shown):.{places}f} {unit} {'outward' if shown > 0 else 'inward'}"
 
 
 def number(value: float, decimals: int = 2) -> str:

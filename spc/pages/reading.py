@@ -7,6 +7,7 @@ import numpy as np
 
 from spc.pages.display import count, length, moment
 from spc.pages.figures.strands import Strand, rows_of, strands
+from spc.pages.units import unit_of_series
 from spc.studies.moments import PIECE
 from spc.studies.monitor import Monitor
 
@@ -122,7 +123,7 @@ def _state(study: Monitor, strand: Strand, newest: int) -> tuple[str, int]:
 
 def sentence(study: Monitor, reading: Reading) -> str:
     """Return a reading as one sentence without the mould's name."""
-    unit = study.plan.unit
+    unit = unit_of_series(study, reading.series)
     what = "piece" if study.rows.by == PIECE else "batch"
     if reading.state == NO_LIMITS:
         return f"{_capital(reading.note)}."
@@ -146,7 +147,8 @@ def brief(study: Monitor, reading: Reading) -> str:
     if reading.state != OUT:
         return ""
     mould = f"{mould_name(reading.mould)}, " if len(set(study.rows.moulds)) > 1 else ""
-    return f"{mould}{apart(reading.shift, study.plan.unit)} since {reading.since}"
+    unit = unit_of_series(study, reading.series)
+    return f"{mould}{apart(reading.shift, unit)} since {reading.since}"
 
 
 def apart(shift: float, unit: str) -> str:

@@ -8,6 +8,7 @@ import numpy as np
 import plotly.graph_objects as go
 
 from spc.errors import NotFoundError
+from spc.pages.display import per
 from spc.pages.figures import surroundings as around
 from spc.pages.figures.panels import BOTTOM, TOP, Panel, axis_name, panels
 from spc.pages.figures.positions import AUTO, Positions, positions
@@ -15,9 +16,9 @@ from spc.pages.figures.strands import row_names, strands
 from spc.pages.figures.traces import traces
 from spc.pages.palette import FONT, LIGHT
 from spc.pages.reading import readings
+from spc.pages.units import unit_of
 from spc.studies.monitor import EWMA_CHART, RANGE_CHART, VALUE_CHART, Monitor
 from spc.studies.spans import Period
-from spc.units import MILLIMETRES
 
 #: Every chart of a series; the first alone makes the short figure.
 ALL_CHARTS = (VALUE_CHART, EWMA_CHART, RANGE_CHART)
@@ -95,8 +96,8 @@ def column_of(study: Monitor, series: int | str) -> int:
 
 def tolerance_of(study: Monitor, column: int) -> tuple[float, float]:
     """Return lower and upper tolerance in the plan's unit, NaN where none."""
-    per = MILLIMETRES[study.plan.unit]
-    return float(study.series.lower[column]) / per, float(study.series.upper[column]) / per
+    one = per(unit_of(study, column))
+    return float(study.series.lower[column]) / one, float(study.series.upper[column]) / one
 
 
 def tolerance_drawn(study: Monitor, series: int | str) -> tuple[bool, bool]:
@@ -127,7 +128,7 @@ def _surroundings(
         shapes += around.baseline(where, panel)
         notes += around.headings(study, panel, said[panel.strand.mould], first=first)
         notes += around.baseline_label(where, panel, first=first)
-        notes += around.line_labels(study, panel)
+        notes += around.line_labels(panel)
         notes += around.missing_limits(panel) if first else []
     return shapes, notes
 

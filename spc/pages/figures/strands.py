@@ -5,10 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from spc.pages.display import count, moment
+from spc.pages.display import count, moment, per
+from spc.pages.units import unit_of
 from spc.studies.moments import PIECE
 from spc.studies.monitor import EWMA_CHART, RANGE_CHART, VALUE_CHART, Monitor, Signal
-from spc.units import MILLIMETRES
 
 Floats = npt.NDArray[np.float64]
 
@@ -38,7 +38,9 @@ class Strand:
     note
         Why there are no limits at the newest row, or what weakens them.
     scaled
-        True where the charted scale is not the plan's unit.
+        True where the charted scale is not the unit.
+    unit
+        The plan's unit, or the series' own where it is no length.
     """
 
     mould: str
@@ -57,6 +59,7 @@ class Strand:
     signals: tuple[Signal, ...]
     note: str
     scaled: bool
+    unit: str
 
     @property
     def has_limits(self) -> bool:
@@ -89,13 +92,14 @@ def row_names(study: Monitor) -> tuple[str, ...]:
 
 
 def _strand(study: Monitor, column: int, rows: npt.NDArray[np.int64]) -> Strand:
-    per = MILLIMETRES[study.plan.unit]
+    unit = unit_of(study, column)
+    one = per(unit)
     skewed = bool(study.series.skewed[column])
     # A power two thirds of mm has no inch; it stays as the study has it.
-    scale = 1.0 if skewed else per
+    scale = 1.0 if skewed else one
     name, mould = study.series.names[column], study.rows.moulds[int(rows[0])]
     own = {
-        key: getattr(study, key)[rows, column] / per
+        key: getattr(study, key)[rows, column] / one
         for key in ("values", "center", "lower", "upper", "average", "average_lower",
                     "average_upper")
     }  # fmt: skip
@@ -110,6 +114,7 @@ def _strand(study: Monitor, column: int, rows: npt.NDArray[np.int64]) -> Strand:
         signals=tuple(s for s in study.signals if s.series == name and s.mould == mould),
         note=_note(study, column, own["upper"]),
         scaled=skewed,
+        unit=unit,
     )
 
 

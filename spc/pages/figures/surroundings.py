@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from spc.pages.display import DECIMALS
+from spc.pages.display import decimals
 from spc.pages.figures.panels import LANE, Panel
 from spc.pages.figures.positions import Positions
 from spc.pages.figures.strands import last
@@ -37,13 +37,13 @@ def note(text: str, *, size: int = 12, role: str = "ink", **place: Any) -> Part:
 
 def figures(value: float, unit: str) -> str:
     """Return a length that is already in ``unit``, signed."""
-    text = f"{value:+.{DECIMALS[unit]}f}"
+    text = f"{value:+.{decimals(unit)}f}"
     return text if float(text) else text[1:]
 
 
 def headings(study: Monitor, panel: Panel, reading: Reading, *, first: bool) -> Iterator[Part]:
     """Return a panel's heading, and at its right the state where it needs action."""
-    unit = study.plan.unit
+    unit = panel.strand.unit
     above: Part = {"y": panel.domain[1], "yref": "paper", "yanchor": "bottom", "yshift": 3}
     what = "pieces" if study.rows.by == PIECE else "batch means"
     before = "the piece before" if study.rows.by == PIECE else "the batch before"
@@ -66,9 +66,9 @@ def _shortened(name: str, most: int = 24) -> str:
     return name if len(name) <= most else name[: most - 1] + "…"
 
 
-def line_labels(study: Monitor, panel: Panel) -> Iterator[Part]:
+def line_labels(panel: Panel) -> Iterator[Part]:
     """Return labels at the right ends of limits and centre, and one on each tolerance."""
-    own, unit = panel.strand, study.plan.unit
+    own, unit = panel.strand, panel.strand.unit
     if own.has_limits and panel.chart == VALUE_CHART:
         upper, center, lower = last(own.upper), last(own.center), last(own.lower)
         yield _at_right(panel, upper, f"upper limit {figures(upper, unit)}")
