@@ -16,11 +16,12 @@ SHAPES = {
     "accept": ("circle", True, False),
     "settled again": ("diamond", False, False),
     "open": ("diamond", False, False),
+    "cannot be shown": ("diamond", False, False),
     "steady": ("circle", True, False),
     "in control": ("circle", True, False),
     "shown": ("circle", True, False),
     "no limits": ("circle", False, False),
-    "withheld": ("circle", False, False),
+    "refused": ("circle", False, False),
 }
 
 #: A row's name longer than this may run over several lines.

@@ -38,6 +38,7 @@ def month_tables(month: Month) -> dict[str, tuple[list[str], list[list[Any]]]]:
     return {
         "points": _of(month.points),
         "capability": _of(month.capability.points),
+        "surfaces": _of(month.capability.groups),
         "signals": _of((*month.open_signals, *month.new_signals)),
         "suspect-hits": _of(month.suspects),
         "held": _of(month.held),
