@@ -29,6 +29,7 @@ COMMANDS = {
     "board": "spc.cli.board",
     "report": "spc.cli.report",
     "export": "spc.cli.export",
+    "store": "spc.cli.store",
     "guide": "spc.cli.guide",
 }
 

@@ -162,8 +162,8 @@ def _twice() -> dict[str, str]:
     }
     whole = [t for t in described() if t not in _NAMED_ONCE]
     return once | {
-        f"a row of '{table}' twice": f"SELECT left(CAST({table} AS VARCHAR), 80) AS what "
-        f"FROM {table} GROUP BY ALL HAVING count(*) > 1"
+        f"a row of '{table}' twice": f"SELECT left(row, 80) AS what FROM ("
+        f"SELECT CAST({table} AS VARCHAR) AS row FROM {table}) GROUP BY row HAVING count(*) > 1"
         for table in whole
     }
 

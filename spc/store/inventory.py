@@ -103,3 +103,36 @@ def rejected_files(store: Store, *, settled: bool = False) -> pd.DataFrame:
         FROM tried t WHERE NOT settled OR ? ORDER BY t.rejected_at, t.name""",
         [settled],
     )
+
+
+def taken_runs(store: Store) -> pd.DataFrame:
+    """Return every run as its file named it, with the file's name."""
+    return store.frame(
+        f'SELECT r.*, f.name AS "file" FROM ({holding.RUNS_AS_TAKEN}) r '
+        f"LEFT JOIN ({holding.FILES}) f USING (file_id) ORDER BY r.serial, r.run"
+    )
+
+
+def working_fits(store: Store) -> pd.DataFrame:
+    """Return the working fit of each run that has one, with the run's label and serial."""
+    return store.frame(f"""
+        SELECT f.run_id, r.run, r.serial, f.fit_id, f.omitted, f.worst_residual, f.tool_version
+        FROM ({holding.FITS}) f JOIN ({holding.RUNS_AS_TAKEN}) r USING (run_id)
+        WHERE f.result_set = '' QUALIFY row_number() OVER (
+            PARTITION BY f.run_id ORDER BY f.fitted_at DESC, f.fit_id) = 1
+        ORDER BY r.serial, r.run""")
+
+
+def fit_ids(store: Store) -> list[str]:
+    """Return the identity of every fit."""
+    return [str(name) for name in store.frame("SELECT DISTINCT fit_id FROM fit")["fit_id"]]
+
+
+def file_names(store: Store, file_ids: list[str]) -> list[str]:
+    """Return the names of these files, in order."""
+    found = store.frame(
+        f"SELECT name FROM ({holding.FILES}) WHERE file_id IN (SELECT unnest(?::VARCHAR[])) "
+        "ORDER BY name",
+        [file_ids],
+    )
+    return [str(name) for name in found["name"]]

@@ -12,7 +12,7 @@ from spc.store.connection import Store, now
 #: What is said of a piece.
 WORDS = ("mould", "cavity", "batch")
 #: What is said of a run beside its values; it is no part of the run's identity.
-_OF_A_RUN = (
+OF_A_RUN = (
     "operator", "device", "probe", "setup", "study", "part_temp_c", "hours_since_moulding",
 )  # fmt: skip
 #: Differences that are told one by one.
@@ -110,7 +110,7 @@ def said_otherwise(runs: pd.DataFrame, known: pd.DataFrame) -> list[str]:
     """
     both = runs.merge(known, on="run_id", suffixes=("", "_kept"))
     said = []
-    for column in _OF_A_RUN:
+    for column in OF_A_RUN:
         here, there = both[column], both[f"{column}_kept"]
         told = here.notna() & (here != "") & (here != there)
         said += [
