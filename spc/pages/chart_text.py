@@ -14,12 +14,19 @@ def monitor_text(monitor: Monitor) -> str:
     head = ("series", "mould", "points", "center", "limits", "last", "signals", "")
     what = "batch means" if monitor.rows.by == "batch" else "pieces"
     return "\n".join([
-        f"{monitor.plan.part} {monitor.plan.revision}: charts of {what}, limits from "
-        f"{monitor.baseline}, lengths in {unit}",
+        f"{monitor.plan.part} {monitor.plan.revision}: charts of {what}, {_limits_of(monitor)}, "
+        f"lengths in {unit}",
         *(f"note: {remark}" for remark in (*monitor.remarks, *_common_note(monitor))),
         "",
         table(head, [row[2] for row in rows], "  rrrrr"),
     ])  # fmt: skip
+
+
+def _limits_of(monitor: Monitor) -> str:
+    if monitor.frozen.all():
+        return "frozen limits"
+    also = "frozen limits, and others" if monitor.frozen.any() else "limits"
+    return f"{also} from {monitor.baseline}"
 
 
 def _common_note(monitor: Monitor) -> tuple[str, ...]:

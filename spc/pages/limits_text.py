@@ -24,7 +24,7 @@ def frozen_text(found: Frozen) -> str:
         f"{s.first}; leave it out only with a cause found"
         for s in found.inside
     ]
-    return "\n".join([*lines, "", sets_text(found.sets)])
+    return "\n".join([*lines, *(["", sets_text(found.sets)] if found.sets else [])])
 
 
 def retired_text(found: Retired) -> str:
@@ -44,6 +44,6 @@ def sets_text(sets: Sequence[LimitSet]) -> str:
         )
         for s in sets
     ]  # fmt: skip
-    head = ("series", "mould", "by", "lower", "upper", "n", "baseline", "from (UTC)", "to",
+    head = ("series", "mould", "by", "lower, mm", "upper, mm", "n", "baseline", "from (UTC)", "to",
             "by whom", "why")  # fmt: skip
     return table(head, rows, "   rrr")
