@@ -51,7 +51,7 @@ GOLDEN: dict[str, Any] = {
     "limits retire tail-left --at 2026-10-01 --why done": "",
     "signals list": "signals",
     "signals ack {signal} --cause lot --action none": "",
-    "capability": "plan span pieces batches moulds required level points remarks",
+    "capability nose-middle": "plan span pieces batches moulds required level points remarks",
     "drift": "plan",
     "gauge sheet G2 --pieces 3 --operators 2": "study plan",
     "ingest old.csv new.csv checks.csv": ["name kind already rows new known runs warnings"],
@@ -61,8 +61,8 @@ GOLDEN: dict[str, Any] = {
     "gauge study G1": (
         "plan study runs counts points quantities groups group_sizes pooled first last notes"
     ),
-    "report 2026-10": "page month",
-    "export 2026-10": ["path rows"],
+    "report 2026-04": "page month",
+    "export 2026-04": ["path rows"],
     "export --parquet": ["path rows"],
 }
 
@@ -128,8 +128,8 @@ def test_no_command_that_speaks_json_is_left_out() -> None:
         below = {n: command.get_command(context, n) for n in command.list_commands(context)}
         return set().union(*(walk(f"{words} {n}".strip(), c) for n, c in below.items() if c), set())
 
-    # 'demo' has a test of its own.
-    missing = [name for name in walk("", cli) - {"demo"}
+    # These have tests of their own: one takes seconds, the other needs a QIF document.
+    missing = [name for name in walk("", cli) - {"demo", "plan draft"}
                if not any(line.startswith(name) for line in GOLDEN)]  # fmt: skip
     assert missing == []
 

@@ -51,7 +51,7 @@ def test_asking_to_be_told_gives_status_one_where_there_is_something(
     assert spc("chart", "show", "tail-left", "--fail-on", "signal", *october).status == 1
     calm = ("chart", "show", "deck-middle", "--span", "B01..B12", "--baseline", "B01..B12")
     assert spc(*calm, "--fail-on", "signal", *october).status == 0
-    assert spc("capability", "--fail-on", "not-shown", *october).status == 1
+    assert spc("capability", "tail-left", "--fail-on", "not-shown", *october).status == 1
     assert spc("capability", "nose-middle", "--fail-on", "not-shown", *october).status == 0
     told = spc("chart", "list", "--fail-on", "signal", "--json", *october)
     assert told.status == 1
