@@ -20,6 +20,8 @@ from spc.cli.options import FOUND, json_option, part_options, reader, show, stor
     help="The time that runs are put in order by.",
 )
 @click.option("--set", "result_set", default="", help="Look at this set of a refit.")
+@click.option("--trend", is_flag=True, help="Check points: change in 100 pieces, way to a limit.")
+@click.option("--event", metavar="KIND", help="Before and after the last event of this kind.")
 @click.option("--fail-on", type=click.Choice(["signal"]), help="Exit with 1 where there is one.")
 @part_options
 @store_option
@@ -29,6 +31,9 @@ def command(store_path: Path, as_json: bool, fail_on: str | None, **question: An
 
     Example: spc drift --baseline B01..B12
     """
+    trend, event = question.pop("trend"), question.pop("event")
+    if trend or event:
+        return _movement(store_path, as_json, event, question)
     from spc.pages.drift_text import drift_text
     from spc.studies.drift import drift_study
 
@@ -36,3 +41,16 @@ def command(store_path: Path, as_json: bool, fail_on: str | None, **question: An
         found = drift_study(store, **question)
     show(found, drift_text, as_json)
     return FOUND if fail_on and any(s.signals for s in found.shapes) else 0
+
+
+def _movement(store_path: Path, as_json: bool, event: str | None, question: dict[str, Any]) -> int:
+    from spc.pages.movement_text import movement_text
+    from spc.studies.movement import movement
+
+    unused = [k for k in ("baseline", "span", "page") if question.pop(k, None)]
+    if unused:
+        raise click.UsageError(f"--{unused[0]} does not go with --trend or --event")
+    with reader(store_path) as store:
+        found = movement(store, event=event, **question)
+    show(found, movement_text, as_json)
+    return 0
