@@ -5,7 +5,15 @@ from typing import Any
 
 import click
 
-from spc.cli.options import json_option, part_options, reader, show, store_option
+from spc.cli.options import (
+    json_option,
+    page_option,
+    part_options,
+    reader,
+    save_page,
+    show,
+    store_option,
+)
 
 
 @click.group("gauge")
@@ -23,25 +31,30 @@ def command() -> None:
     help="Split off this factor too, by restricted maximum likelihood.",
 )
 @click.option("--from-history", is_flag=True, help="Take the spread of pieces from production.")
+@page_option
 @part_options
 @store_option
 @json_option
 def study(
     name: str, store_path: Path, as_json: bool, from_history: bool, extra: tuple[str, ...],
-    part: str | None, revision: str | None,
+    part: str | None, revision: str | None, page: Path | None,
 ) -> None:  # fmt: skip
     """Analyse the runs whose 'study' column says NAME: pieces x operators x set-ups x hits.
 
-    Example: spc gauge study G1
+    Example: spc gauge study G1 --page G1.html
     """
+    from spc.pages.gauge_page import gauge_page
     from spc.pages.gauge_text import gauge_text
     from spc.studies.gauge import gauge_study
 
+    if extra and page is not None:
+        raise click.UsageError("--page shows the study without --with")
     if extra:
         return _chain(store_path, name, extra, part, revision, as_json)
     with reader(store_path) as store:
         found = gauge_study(store, name, part, revision, from_history=from_history)
-    return show(found, gauge_text, as_json)
+    show(found, gauge_text, as_json)
+    return save_page(page, lambda: gauge_page(found), as_json)
 
 
 def _chain(

@@ -68,6 +68,14 @@ def json_option(command: F) -> F:
     )(command)
 
 
+def page_option(command: F) -> F:
+    """Add --page."""
+    return click.option(
+        "--page", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
+        help="Write it as a page too, which works offline.",
+    )(command)  # fmt: skip
+
+
 def part_options(command: F) -> F:
     """Add --part and --revision."""
     command = click.option("--revision", help="Revision of the part, where there are several.")(
@@ -96,6 +104,17 @@ def show(result: object, text: Callable[[Any], str], as_json: bool) -> None:
         say_json(result)
     else:
         click.echo(text(result))
+
+
+def save_page(page: Path | None, html: Callable[[], str], as_json: bool) -> None:
+    """Write a page where one was asked for."""
+    if page is None:
+        return
+    from spc.pages.shell import write_page
+
+    write_page(page, html())
+    if not as_json:
+        click.echo(f"Wrote {page}")
 
 
 def say_json(result: object) -> None:

@@ -35,8 +35,8 @@ def gauge_text(study: GaugeStudy) -> str:
         "",
         f"Pooled over {study.groups[last]}:",
         _components(study, last, unit),
-        *_split(study, unit),
-        *_order(study),
+        *_after_blank(split_words(study)),
+        *order_words(study),
         "",
         _points(study, unit),
     ])  # fmt: skip
@@ -64,8 +64,13 @@ def _verdict(study: GaugeStudy) -> list[str]:
     return lines
 
 
-def _split(study: GaugeStudy, unit: str) -> list[str]:
-    split = study.split
+def _after_blank(lines: list[str]) -> list[str]:
+    return ["", *lines] if lines else []
+
+
+def split_words(study: GaugeStudy) -> list[str]:
+    """Return what of re-alignment probing noise explains; nothing where it cannot be split."""
+    split, unit = study.split, study.plan.unit
     if split is None or not np.isfinite(split.predicted).any():
         return []
     predicted = float(np.sqrt(np.nanmean(split.predicted)))
@@ -73,15 +78,15 @@ def _split(study: GaugeStudy, unit: str) -> list[str]:
     rest = float(max(float(np.nanmean(split.rest)), 0.0) ** 0.5)
     beyond = int(np.count_nonzero(np.asarray(split.rest_low) > 0))
     return [
-        "",
-        f"Re-alignment: {length(observed, unit)} was seen; probing noise alone, through the "
+        f"Re-alignment: {length(observed, unit)} {unit} was seen; probing noise alone, through the "
         f"geometry of the fit, makes {length(predicted, unit)}; the rest, {length(rest, unit)}, is "
         f"fixture, hand force and flexing of the piece (shown beyond chance at {beyond} of "
         f"{len(study.split_points)} points).",
     ]
 
 
-def _order(study: GaugeStudy) -> list[str]:
+def order_words(study: GaugeStudy) -> list[str]:
+    """Return whether points change with the order of trials; nothing where it was not tested."""
     p = study.order_p[np.isfinite(study.order_p)]
     if not p.size:
         return []

@@ -48,6 +48,8 @@ class Page:
         Hash of the data that the page is made from; empty where none is given.
     said
         More for the footer, one sentence each.
+    library
+        File with the figures' library, relative to the page; empty where the page holds it itself.
     """
 
     title: str
@@ -57,6 +59,7 @@ class Page:
     figures: Mapping[str, go.Figure] = field(default_factory=dict)
     fingerprint: str = ""
     said: Sequence[str] = ()
+    library: str = ""
 
 
 def page_html(page: Page) -> str:
@@ -109,6 +112,11 @@ def write_page(path: Path, html: str) -> None:
             part.unlink()
 
 
+def figure_library() -> str:
+    """Return the script that draws figures: once a page, or once a folder of pages."""
+    return str(get_plotlyjs())
+
+
 def figure_data(figures: Mapping[str, go.Figure]) -> str:
     """Return the figures as JSON that may stand in a script element.
 
@@ -147,6 +155,8 @@ def _safe(text: str) -> str:
 
 def _head(page: Page) -> Html:
     evaluate = " 'unsafe-eval'" if page.figures else ""
+    # A page opened from a folder is of the scheme 'file:', which some browsers do not call 'self'.
+    evaluate += " 'self' file:" if page.library else ""
     return el(
         "head",
         "\n",
@@ -218,7 +228,8 @@ def _scripts(page: Page) -> Html:
     if page.figures:
         data = figure_data(page.figures)
         parts += [verbatim("script", data, type="application/json", id="figure-data"), "\n"]
-        parts += [verbatim("script", get_plotlyjs()), "\n"]
+        whole = verbatim("script", figure_library())
+        parts += [el("script", src=page.library) if page.library else whole, "\n"]
     return joined([*parts, verbatim("script", _template("page.js")), "\n"])
 
 

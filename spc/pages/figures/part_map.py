@@ -18,12 +18,25 @@ from spc.studies.point_state import NO_LIMITS, OUTSIDE, SIGNAL, STEADY, PointSta
 
 #: States of points that a month does not judge.
 HOLDS, UNMEASURED = "holds the alignment", "not measured"
+#: States of points that a gauge study judges.
+SORTS, UNSURE, SORTS_NOT = (
+    "fit to sort", "cannot be told from this study", "not fit to sort",
+)  # fmt: skip
+#: States of points of a single run.
+INSIDE, LEFT, AGAIN, OMITTED = "inside tolerance", "left by the fit", "probe again", "left out"
 #: Each state's mark (flat, turnable), colour, and whether its figures stand beside it.
 MARKS = {
+    SORTS_NOT: ("square", "square", "accent", True),
+    AGAIN: ("diamond", "diamond", "accent", True),
     OUTSIDE: ("square", "square", "accent", True),
     SIGNAL: ("diamond", "diamond", "accent", True),
     STEADY: ("circle", "circle", "data", False),
+    INSIDE: ("circle", "circle", "data", False),
+    SORTS: ("circle", "circle", "data", False),
+    UNSURE: ("circle-open", "circle-open", "data", False),
     NO_LIMITS: ("circle-open", "circle-open", "data", False),
+    LEFT: ("triangle-up-open", "diamond-open", "data", False),
+    OMITTED: ("x-thin-open", "x", "quiet", False),
     UNMEASURED: ("x-thin-open", "x", "quiet", False),
     HOLDS: ("triangle-up-open", "diamond-open", "quiet", False),
 }

@@ -1,0 +1,129 @@
+"""What a gauge study says, in words and tables shared by the month's page and its own."""
+
+from spc.interval import Estimate
+from spc.pages.blocks import columns, table
+from spc.pages.chart_words import exact
+from spc.pages.display import NONE, count, moment, number, share, span
+from spc.pages.html import Html
+from spc.pages.month_parts import finite, sentences
+from spc.studies.gauge import GaugeStudy
+from spc.units import MILLIMETRES
+
+#: What a gauge may be asked to do.
+USES = {
+    "watch": "watch a process drift",
+    "sort": "sort pieces to the tolerance",
+    "guide": "guide an improvement",
+}
+#: What a study may say to that.
+STATES = ("shown", "not shown", "cannot tell from this study")
+#: What a study's components are called on a page.
+COMPONENTS = {
+    "hit": "one hit",
+    "setup": "a new placing of the piece",
+    "operator_piece": "person by piece",
+    "operator": "person",
+    "piece": "pieces",
+}
+
+
+def study_words(study: GaugeStudy, unit: str) -> str:
+    """Return when and what was studied, and how far the same piece varies, in two sentences."""
+    whole = study.pooled.gauge.at(len(study.groups) - 1)
+    other = ", by another person" if study.second == "operator" else ""
+    return (
+        f"Study {study.study}, {moment(study.first.to_pydatetime())[:10]} to "
+        f"{moment(study.last.to_pydatetime())[:10]}: {study.counts.in_words()}, "
+        f"{count(len(study.points), 'check point')}. The same piece measured again, lifted, placed "
+        f"and aligned anew{other}, varies by {_spread(whole, unit)} {unit} (one "
+        f"standard deviation of a value that is the mean of {count(study.pooled.hits, 'hit')})."
+    )
+
+
+def verdict_table(study: GaugeStudy, *, advice: bool = True) -> Html:
+    """Return what the gauge is good for, by the number of points; each use asks its own.
+
+    Parameters
+    ----------
+    study
+        The study.
+    advice
+        Whether the caption says what to improve first.
+    """
+    rows = []
+    for key, use in USES.items():
+        found = [getattr(verdict, key) for verdict in study.verdicts]
+        states = [finding.state for finding in found]
+        rows.append((
+            use, *(states.count(state) for state in STATES), len(states),
+            found[0].rule if found else NONE,
+        ))  # fmt: skip
+    heads = columns("fit to", *(f"{state}#" for state in STATES), "points#", "by which rule~")
+    first = study.pooled_verdicts[-1].first.sentence if advice and study.pooled_verdicts else ""
+    caption = ["What the gauge is good for, in check points", *sentences([first])]
+    return table("gauge-verdicts", ". ".join(caption), heads, rows)
+
+
+def group_table(study: GaugeStudy, unit: str) -> Html:
+    """Return the measuring by groups of like points."""
+    q = study.pooled
+    heads = columns("group", "points#", f"measuring, {unit}#", f"range, {unit}#",
+                    "share of the tolerance#", "range#", "share of all variation#", "range#",
+                    "pieces told apart#")  # fmt: skip
+    rows = []
+    for at, (name, size) in enumerate(zip(study.groups, study.group_sizes, strict=True)):
+        gauge, tolerance, all_of_it = (b.at(at) for b in (q.gauge, q.of_tolerance, q.of_study))
+        rows.append((
+            name if name.startswith(("all", "no ")) else f"group {name}", size,
+            exact(gauge.value, unit, signed=False), span(gauge.interval, unit),
+            share(tolerance.value), shares(tolerance), share(all_of_it.value),
+            shares(all_of_it), categories(q.distinct.at(at)),
+        ))  # fmt: skip
+    caption = (
+        f"The measuring by groups of like points; {100 * q.gauge.level:g} % ranges. The share of "
+        f"the tolerance is {q.spread:g} standard deviations over the tolerance, where the group's "
+        "points have one in common"
+    )
+    return table("gauge-groups", caption, heads, rows)
+
+
+def component_table(study: GaugeStudy, unit: str) -> Html:
+    """Return the components of all check points together."""
+    at = len(study.groups) - 1
+    rows = []
+    for key, band in study.pooled.sd.items():
+        one = band.at(at)
+        rows.append((
+            component_word(key, study.second), exact(one.value, unit, signed=False),
+            span(one.interval, unit), one.note,
+        ))  # fmt: skip
+    heads = columns("component", f"standard deviation, {unit}#", f"range, {unit}#", "note~")
+    return table("gauge-components", "All check points together", heads, rows)
+
+
+def component_word(key: str, second: str) -> str:
+    """Return a component's name; where one person probed alone, days stand for persons."""
+    name = COMPONENTS.get(key, key)
+    return name if second == "operator" else name.replace("person", second)
+
+
+def categories(estimate: Estimate) -> str:
+    """Return a number of categories cut to a whole one, with its range."""
+    if not finite(estimate.value):
+        return NONE
+    within = estimate.interval
+    ends = f" ({int(within.low)} to {int(within.high)})" if within and finite(within.high) else ""
+    return f"{int(estimate.value)}{ends}"
+
+
+def shares(estimate: Estimate) -> str:
+    """Return the range of a share, in per cent."""
+    within = estimate.interval
+    if within is None or not finite(within.low, within.high):
+        return NONE
+    return f"{100 * within.low:.1f} to {share(within.high)}"
+
+
+def _spread(estimate: Estimate, unit: str) -> str:
+    shown = number(estimate.value / MILLIMETRES[unit], 3)
+    return f"{shown} ({span(estimate.interval, unit)})" if estimate.interval else shown
