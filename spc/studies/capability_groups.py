@@ -18,16 +18,15 @@ from zlib import crc32
 import numpy as np
 import numpy.typing as npt
 
-from spc.capability.indices import Capability, capability
+from spc.capability.indices import Capability
 from spc.capability.joint_yield import JointYield, joint_yield
 from spc.capability.notes import FEWEST_FOR_INDEX
 from spc.capability.percentile_indices import PercentileIndices
-from spc.capability.verdict import verdicts
 from spc.capability.verdict_words import REFUSED
 from spc.interval import Estimate
 from spc.studies.arrays import Array
 from spc.studies.capability_asked import TESTED, Asked
-from spc.studies.capability_points import PointCapability, seen_outside
+from spc.studies.capability_points import PointCapability
 from spc.studies.capability_shape import Seen, shape_of
 from spc.studies.capability_stability import Stability
 from spc.studies.capability_verdicts import Standing, decided
@@ -146,16 +145,18 @@ def _judged(
         model=asked.details and steady.stable is True, batch=lots,
     )  # fmt: skip
     worst = points[_worst(found, at)]
-    whole = np.isfinite(own).all(axis=1)
+    batches = len(set(np.array(lots)[np.isfinite(own).all(axis=1)]))
+    standing = Standing(n=kept.complete, batches=batches, level=asked.level,
+                        seen_low=1.0 - _ends(kept.seen)[1])  # fmt: skip
     return GroupCapability(
         group=name, points=tuple(p.point for p in mine), pieces=kept.complete,
-        incomplete=kept.incomplete, batches=len(set(np.array(lots)[whole])), good=kept.good,
+        incomplete=kept.incomplete, batches=batches, good=kept.good,
         **_yields(kept, steady, asked),
         sd_within=_root_mean_square([p.sd_within for p in mine]),
         sd_between=_root_mean_square([p.sd_between for p in mine]),
         sd=_root_mean_square([p.sd for p in mine]),
         worst=worst.point, worst_outside=worst.outside, stable=steady.stable,
-        **_surface(name, share_used(own, lower, upper), lots, steady, asked),
+        **_surface(name, share_used(own, lower, upper), lots, standing, steady, asked),
     )  # fmt: skip
 
 
@@ -213,14 +214,17 @@ def _ends(estimate: Estimate) -> tuple[float, float]:
 
 
 def _surface(
-    name: str, used: Array, lots: tuple[str, ...], steady: Stability, asked: Asked
-) -> dict[str, Any]:
+    name: str, used: Array, lots: tuple[str, ...], standing: Standing, steady: Stability,
+    asked: Asked,
+) -> dict[str, Any]:  # fmt: skip
     """Judge the share of the tolerance that is used, as a size above zero with the limit 1."""
     some = used[np.isfinite(used)]
     if not some.size:
         why = "No piece has every point read between two limits, so no share can be judged."
         return _figures(some, None, REFUSED, why)
-    found = capability(used, np.nan, 1.0, level=asked.level, batch=lots)
+    if some.size > 1 and some.min() == some.max():
+        why = f"All {some.size} pieces read alike: there is no spread to judge."
+        return _figures(some, None, REFUSED, why)
     # Where no index will be given there is no need of a shape.
     idle = steady.stable is False and not asked.performance
     shape = shape_of(
@@ -228,12 +232,7 @@ def _surface(
              level=asked.level, form=True),
         TESTED if idle else asked.shape,
     )  # fmt: skip
-    standing = Standing(
-        n=int(found.n[0]), batches=int(found.batches[0]), level=asked.level,
-        seen_low=float(seen_outside(used[:, np.newaxis], found).low[0]),
-    )  # fmt: skip
-    bounds = verdicts(found, asked.required, stable=True)[0]
-    verdict = decided(bounds, standing, steady, shape, asked)
+    verdict = decided(None, standing, steady, shape, asked)
     given = None if idle or some.size < FEWEST_FOR_INDEX else shape.percentiles
     return _figures(some, given, verdict.outcome, verdict.reason)
 

@@ -35,14 +35,15 @@ class Standing:
 
 
 def decided(
-    found: Verdict, standing: Standing, steady: Stability, shape: Shape, asked: Asked
+    found: Verdict | None, standing: Standing, steady: Stability, shape: Shape, asked: Asked
 ) -> Verdict:
     """Return the verdict on a point.
 
     Parameters
     ----------
     found
-        The verdict from normal bounds, as if the process were stable.
+        The verdict from normal bounds, as if the process were stable; None for a size that is
+        never normal.
     standing
         What it stands on.
     steady
@@ -52,15 +53,17 @@ def decided(
     asked
         The question.
     """
-    if found.outcome == REFUSED:
+    if found is not None and found.outcome == REFUSED:
         return found
-    verdict = found
-    if shape.refuted:
+    plain = float("nan") if found is None else found.observed.value
+    if found is None or shape.refuted:
         verdict = _by_shape(standing, shape, asked)
     elif shape.why:
         verdict = replace(found, reason=f"{found.reason} {shape.why} Taken as normal all the same.")
+    else:
+        verdict = found
     if steady.stable is False:
-        return _unsteady(verdict, found.observed.value, standing, steady, asked)
+        return _unsteady(verdict, plain, standing, steady, asked)
     if steady.stable is None:
         return _untold(verdict, steady)
     return verdict
