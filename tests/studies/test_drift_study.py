@@ -1,0 +1,183 @@
+"""What kind of drift it is: shapes, covariates, trends and events, against truth and libraries."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.api as sm
+from scipy import stats
+
+from spc.alignment.formplan import form_plan
+from spc.store import read
+from spc.store.connection import open_store
+from spc.studies.arrays import plan_arrays
+from spc.studies.chosen_set import past_of
+from spc.studies.covariates import AGE, LOT, MOULD, TEMPERATURE, explain
+from spc.studies.drift import Drift, drift_study
+from spc.studies.movement import Movement, movement
+from spc.studies.shape_series import Shapes, shapes_of
+
+SAMPLES = Path(__file__).parents[2] / "sample-runs"
+TRUTH = json.loads((SAMPLES / "truth.json").read_text(encoding="utf-8"))
+
+
+@pytest.fixture(scope="module")
+def drift(sample_store: Path) -> Drift:
+    with open_store(sample_store, read_only=True) as store:
+        return drift_study(store, baseline="B01..B12")
+
+
+@pytest.fixture(scope="module")
+def moves(sample_store: Path) -> Movement:
+    with open_store(sample_store, read_only=True) as store:
+        return movement(store, event="resin lot")
+
+
+@pytest.fixture(scope="module")
+def history(sample_store: Path) -> tuple[object, pd.DataFrame, Shapes]:
+    with open_store(sample_store, read_only=True) as store:
+        past = past_of(store, None, None)
+        return past, read.events(store, "LH-640"), shapes_of(past)
+
+
+def test_the_planted_shrink_lies_in_its_interval_on_each_mould(drift: Drift) -> None:
+    size = next(s for s in drift.shapes if s.shape == "size")
+    planted = TRUTH["step"]["percent"]
+    for signal in size.signals:
+        assert signal.shift_low <= planted <= signal.shift_high, signal.mould
+    assert {s.mould for s in size.signals} == {"K1", "K2"}
+
+
+def test_the_step_is_dated_to_the_first_batches_after_the_lot(drift: Drift) -> None:
+    after = [b["id"] for b in TRUTH["batches"]]
+    first = after.index(TRUTH["step"]["batch"])
+    size = next(s for s in drift.shapes if s.shape == "size")
+    for signal in size.signals:
+        assert first <= after.index(signal.changed_last)
+        assert after.index(signal.changed_first) <= first + 3
+
+
+def test_the_warp_is_a_twist_of_its_mould_alone(drift: Drift) -> None:
+    twist = next(s for s in drift.shapes if s.shape == "twist of the +z face")
+    by_mould = {m.mould: m for m in twist.moulds}
+    assert by_mould["K2"].slope_low > 0
+    assert by_mould["K1"].slope_low < 0 < by_mould["K1"].slope_high
+    assert {s.mould for s in twist.signals} == {TRUTH["warp"]["mould"]}
+
+
+def test_what_temperature_age_mould_and_lot_leave_of_the_size_is_quiet_along_x(
+    drift: Drift,
+) -> None:
+    along = next(s for s in drift.shapes if s.shape == "size along x")
+    assert along.signals
+    assert not along.left_signals
+    warm = next(c for c in along.covariates if c.name == TEMPERATURE)
+    # 150e-6 per kelvin is 0.015 % per kelvin: the expansion that the process was given.
+    assert warm.slope_low <= 100 * TRUTH["settings"]["expansion"] <= warm.slope_high
+
+
+def test_covariates_equal_a_regression_with_errors_clustered_by_batch(
+    history: tuple[object, pd.DataFrame, Shapes],
+) -> None:
+    past, events, shapes = history
+    y = shapes.series.values[:, 0]
+    found = {c.name: c for c in explain(past, events, y).covariates}  # type: ignore[arg-type]
+    runs = past.runs  # type: ignore[attr-defined]
+    lots = events[events["kind"] == LOT]["happened_at"].sort_values().to_numpy()
+    lot = np.searchsorted(lots, runs["measured_at"].to_numpy())
+    x = pd.DataFrame(
+        {
+            TEMPERATURE: runs["part_temp_c"] - 20.0,
+            AGE: np.log10(runs["hours_since_moulding"] / 24.0),
+            MOULD: (runs["mould"] == "K2").astype(float),
+            LOT: (lot == lot.max()).astype(float),
+        }
+    )
+    groups = pd.factorize(runs["mould"] + runs["batch"])[0]
+    fit = sm.OLS(y, sm.add_constant(x)).fit(
+        cov_type="cluster", cov_kwds={"groups": groups, "use_correction": False}
+    )
+    clusters = groups.max() + 1
+    half = stats.t(clusters - 1).ppf(0.975) * np.sqrt(clusters / (clusters - 1))
+    for name in (TEMPERATURE, AGE):
+        assert found[name].slope == pytest.approx(fit.params[name], rel=1e-8)
+        width = found[name].slope_high - found[name].slope
+        assert width == pytest.approx(half * fit.bse[name], rel=1e-6)
+    whole = explain(past, events, y)  # type: ignore[arg-type]
+    assert whole.together == pytest.approx(fit.rsquared, rel=1e-9)
+    assert np.nanstd(whole.left) == pytest.approx(np.std(fit.resid), rel=1e-8)
+
+
+def test_without_a_temperature_it_says_shrink_or_warmth(sample_copy: Path) -> None:
+    from spc.studies.covariates import Explained
+    from spc.studies.drift import _sentences
+
+    with open_store(sample_copy, read_only=True) as store:
+        found = drift_study(store, baseline="B01..B12")
+    bare = [
+        type(s)(**{**{f: getattr(s, f) for f in s.__dataclass_fields__}, "covariates": ()})
+        for s in found.shapes
+        if s.shape == "size"
+    ]
+    assert "shrink or warmth" in _sentences(bare)[0]
+    assert Explained.__dataclass_fields__
+
+
+def test_size_is_never_a_number_where_no_opposite_face_is_probed() -> None:
+    text = (SAMPLES / "LH-640.toml").read_text(encoding="utf-8")
+    import tomllib
+
+    from spc.ingest.plan_toml import plan_from
+
+    said = tomllib.loads(text)
+    said["point"] = [p for p in said["point"] if p["role"] == "fit"]
+    arrays = plan_arrays(plan_from(said, text, "plan")[0])
+    plan = form_plan(arrays.nominals, arrays.normals)
+    sizes = [k for k, p in enumerate(plan.patterns) if p.kind == "size"]
+    assert all(plan.status[k] == "hidden" for k in sizes)
+    assert all("opposite" in plan.reasons[k] for k in sizes)
+
+
+def test_an_event_is_compared_as_welch_does(sample_store: Path, moves: Movement) -> None:
+    with open_store(sample_store, read_only=True) as store:
+        past = past_of(store, None, None)
+    k = past.geometry.names.index("tail-left")
+    frame = past.runs.assign(d=past.deviations[:, k])
+    means = (
+        frame[frame["mould"] == "K1"]
+        .groupby("batch", sort=False)
+        .agg(d=("d", "mean"), at=("measured_at", "min"))
+    )
+    before = means[means["at"] < pd.Timestamp(moves.event_at)]["d"]
+    after = means[means["at"] >= pd.Timestamp(moves.event_at)]["d"]
+    test = stats.ttest_ind(after, before, equal_var=False)
+    found = next(e for e in moves.effects if (e.name, e.mould) == ("tail-left", "K1"))
+    assert found.change == pytest.approx(after.mean() - before.mean())
+    assert found.p == pytest.approx(test.pvalue, rel=1e-6)
+    interval = test.confidence_interval()
+    assert (found.low, found.high) == pytest.approx((interval.low, interval.high))
+
+
+def test_the_event_shows_the_planted_shift_and_its_size(moves: Movement) -> None:
+    seen = TRUTH["step"]["seen_mm"]
+    for name in ("tail-left", "left-flank-front", "rim-rear-right"):
+        found = next(e for e in moves.effects if (e.name, e.mould) == (name, "K1"))
+        assert found.low <= seen[name] <= found.high
+
+
+def test_a_trend_is_the_line_through_batch_means(sample_store: Path, moves: Movement) -> None:
+    with open_store(sample_store, read_only=True) as store:
+        past = past_of(store, None, None)
+    k = past.geometry.names.index("corner-front-left")
+    frame = past.runs.assign(d=past.deviations[:, k])
+    means = frame[frame["mould"] == "K2"].groupby("batch", sort=False)["d"].agg(["mean", "size"])
+    place = (means["size"].cumsum() - means["size"] / 2) / 100
+    line = stats.linregress(place, means["mean"])
+    found = next(t for t in moves.trends if (t.point, t.mould) == ("corner-front-left", "K2"))
+    assert found.slope == pytest.approx(line.slope)
+    assert found.p == pytest.approx(line.pvalue, rel=1e-6)
+    to_limit = (found.limit - line.intercept) / line.slope - place.iloc[-1]
+    assert found.pieces_left == pytest.approx(100 * to_limit)
+    assert found.pieces_low <= found.pieces_left <= found.pieces_high
