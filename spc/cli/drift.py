@@ -5,7 +5,16 @@ from typing import Any
 
 import click
 
-from spc.cli.options import FOUND, json_option, part_options, reader, show, store_option
+from spc.cli.options import (
+    FOUND,
+    json_option,
+    page_option,
+    part_options,
+    reader,
+    save_page,
+    show,
+    store_option,
+)
 
 
 @click.command("drift")
@@ -23,14 +32,19 @@ from spc.cli.options import FOUND, json_option, part_options, reader, show, stor
 @click.option("--trend", is_flag=True, help="Check points: change in 100 pieces, way to a limit.")
 @click.option("--event", metavar="KIND", help="Before and after the last event of this kind.")
 @click.option("--fail-on", type=click.Choice(["signal"]), help="Exit with 1 where there is one.")
+@page_option
 @part_options
 @store_option
 @json_option
-def command(store_path: Path, as_json: bool, fail_on: str | None, **question: Any) -> int:
+def command(
+    store_path: Path, as_json: bool, fail_on: str | None, page: Path | None, **question: Any
+) -> int:
     """Tell what kind of drift it is: size, twist, bow or local form, and what explains it.
 
-    Example: spc drift --baseline B01..B12
+    Example: spc drift --baseline B01..B12 --page drift.html
     """
+    from spc.pages.drift_page import drift_page
+
     trend, event = question.pop("trend"), question.pop("event")
     if trend or event:
         return _movement(store_path, as_json, event, question)
@@ -40,6 +54,7 @@ def command(store_path: Path, as_json: bool, fail_on: str | None, **question: An
     with reader(store_path) as store:
         found = drift_study(store, **question)
     show(found, drift_text, as_json)
+    save_page(page, lambda: drift_page(found), as_json)
     return FOUND if fail_on and any(s.signals for s in found.shapes) else 0
 
 

@@ -208,8 +208,8 @@ def _uses(study: GaugeStudy, figures: dict[str, go.Figure]) -> Iterator[Html | N
 def _part(study: GaugeStudy, figures: dict[str, go.Figure]) -> Iterator[Html]:
     said = (
         "The part opened flat like a box. The larger a mark, the farther the same piece varies "
-        "there from one measuring to the next; its shape says whether that is little enough to sort "
-        "pieces to the point's tolerance. The table has every figure."
+        "there from one measuring to the next; its shape says whether that is little enough to "
+        "sort pieces to the point's tolerance. The table has every figure."
     )
     yield figure_block("map", f"{study.plan.part} {study.study} map", said,
                        figures["map"].layout.height, wide=True)  # fmt: skip
