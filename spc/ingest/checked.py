@@ -99,6 +99,8 @@ class Results:
     statuses
         One row a characteristic whose status the file reports: key, characteristic, point, value,
         lower, upper (mm, NaN where absent), reported, recomputed and ``line``; None likewise.
+    surface
+        True where the file itself says that its positions are of the surface, free of the ball.
     """
 
     name: str
@@ -113,6 +115,7 @@ class Results:
     warnings: tuple[str, ...]
     nominals: pd.DataFrame | None = None
     statuses: pd.DataFrame | None = None
+    surface: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

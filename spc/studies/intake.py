@@ -14,6 +14,7 @@ from spc.plan import Plan
 from spc.store import read, write
 from spc.store.connection import Store, now
 from spc.studies.arrays import columns_of, named
+from spc.studies.at_the_door import door_notes
 from spc.studies.events import check_identity, event_identity
 from spc.studies.first_look import first_notes, refuse_strangers
 from spc.studies.fitting import fit_rows
@@ -207,6 +208,7 @@ def _take_results(store: Store, checked: Results, who: str, correction: str) -> 
     if fresh.empty and pieces.empty:
         warnings = (*checked.warnings, *told)
         return _nothing_new(checked.name, checked.depth, checked.rows, len(runs), warnings)
+    told += door_notes(store, checked, plans, fresh, held)
     tables, taken, said = _computed(checked, plans, fresh)
     warnings = (*checked.warnings, *told, *said)
     fresh = fresh.assign(file_id=checked.file_id, taken_at=now(), depth=checked.depth)

@@ -49,8 +49,9 @@ def read_qif(data: bytes, name: str, declared: Declared) -> Results:
     results = read_results(as_declared(_table(name, units, rows, data), own), own)
     notes = (*_notes(document, reader, read, declared), *results.warnings)
     return replace(
-        results, warnings=notes, nominals=_nominals(read), statuses=_statuses(read, results)
-    )
+        results, warnings=notes, nominals=_nominals(read), statuses=_statuses(read, results),
+        surface=any(len(p.hits) for one in read for p in one.run.points),
+    )  # fmt: skip
 
 
 def _read(document: Document, reader: Reader, run: Run, declared: Declared) -> ReadRun:

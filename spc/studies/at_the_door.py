@@ -1,0 +1,288 @@
+"""Checks at the door: what a file says against what the store knows. Said, and kept with the file.
+
+Nothing here stops a file but one contradiction that no later step could heal: a plan for centres of
+the ball, and a file that says its positions are of the surface.
+"""
+
+import re
+from collections.abc import Mapping, Sequence
+from itertools import pairwise
+from math import log
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from spc.errors import InputError
+from spc.ingest.checked import DEVIATIONS, Results
+from spc.plan import Plan
+from spc.store import door, read
+from spc.store.connection import Store, now
+from spc.studies.identified import run_identities
+from spc.units import MILLIMETRES
+
+#: Things of one sort that are told one by one.
+_TOLD = 3
+#: A clock may be so much ahead without a word.
+_AHEAD = pd.Timedelta(minutes=10)
+#: Nominals of a file may differ from the plan's by their printed digits, mm; normals by a degree.
+_NOMINAL, _NORMAL_COSINE = 0.01, 0.99985
+#: Runs and points that a comparison of sizes needs, and how near a ratio must come to a factor.
+_FEWEST_RUNS, _FEWEST_POINTS, _NEAR = 5, 6, log(2.0)
+#: Batches whose numbers must follow time before a number is held against a time, and how many do.
+_FEWEST_BATCHES, _IN_ORDER = 5, 0.9
+#: Equal deviations on fewer points are chance.
+_FEWEST_EQUAL = 4
+
+
+def door_notes(
+    store: Store, checked: Results, plans: Mapping[Any, Plan], fresh: pd.DataFrame,
+    held: pd.DataFrame,
+) -> list[str]:  # fmt: skip
+    """Return what should be said of the runs that a file brings.
+
+    Parameters
+    ----------
+    store
+        An open store.
+    checked
+        The file.
+    plans
+        The plans of its parts.
+    fresh
+        Its runs that the store does not hold, with revision and run_id.
+    held
+        The store's runs, as ``read.known_runs`` returns them.
+
+    Raises
+    ------
+    InputError
+        Where the plan is for centres of the ball and the file says it holds points of the surface.
+    """
+    said = [*_measured_again(fresh, held), *_future(fresh), *_copies(store, checked, fresh)]
+    for plan in {p.plan_id: p for p in plans.values()}.values():
+        _refuse_centres(checked, plan)
+        own = fresh[(fresh["part"] == plan.part) & (fresh["revision"] == plan.revision)]
+        said += [
+            *_other_nominals(checked, plan),
+            *_other_revision(store, plan, own),
+            *_against_batches(store, plan, own),
+            *_other_unit(store, checked, plan, own),
+        ]
+    return said
+
+
+def _some(told: Sequence[str], what: str) -> list[str]:
+    return _and_more(told[:_TOLD], len(told), what)
+
+
+def _and_more(told: Sequence[str], count: int, what: str) -> list[str]:
+    return [*told, *([f"and {count - len(told)} more {what}"] if count > len(told) else [])]
+
+
+def _label(run: Any, serial: Any) -> str:
+    return f"run '{run}' of serial '{serial}'"
+
+
+# --- pieces and times ----------------------------------------------------------------------------
+
+
+def _measured_again(fresh: pd.DataFrame, held: pd.DataFrame) -> list[str]:
+    """Say which pieces were measured before, outside of studies, here or in the store."""
+    piece = ["part", "serial"]
+    both = pd.concat(
+        [
+            frame.loc[frame["study"] == "", [*piece, "run"]].assign(here=frame is fresh)
+            for frame in (held, fresh)
+        ]
+    )
+    both["after"] = both.groupby(piece, sort=False)["run"].shift()
+    again = both[both["here"] & both["after"].notna()]
+    told = [
+        f"piece '{row['serial']}' is measured again: run '{row['run']}' after run "
+        f"'{row['after']}'; of its runs the one measured last counts"
+        for row in again.head(_TOLD).to_dict("records")
+    ]
+    return _and_more(told, len(again), "pieces measured again")
+
+
+def _future(fresh: pd.DataFrame) -> list[str]:
+    late = fresh[fresh["measured_at"] > pd.Timestamp(now()) + _AHEAD]
+    if late.empty:
+        return []
+    first: Any = late.iloc[0]
+    others = f", and {len(late) - 1} more" if len(late) > 1 else ""
+    return [
+        f"{_label(first['run'], first['serial'])} is dated {first['measured_at']:%Y-%m-%d %H:%M} "
+        f"UTC, later than now{others}: look at the clock and the time zone"
+    ]
+
+
+def _against_batches(store: Store, plan: Plan, fresh: pd.DataFrame) -> list[str]:
+    """Say where a batch was measured before the one with the number below it.
+
+    Only where the store's own batches show that their numbers follow time.
+    """
+    dated = fresh[(fresh["study"] == "") & (fresh["batch"] != "") & fresh["measured_at"].notna()]
+    firsts = dated.groupby("batch")["measured_at"].min()
+    if firsts.empty:
+        return []
+    known = door.batch_firsts(store, plan.part)
+    told = []
+    for batch, first in firsts.items():
+        before = _series(known, _numbered(str(batch))[0])
+        below = [(n, b, at) for n, b, at in before if n < _numbered(str(batch))[1]]
+        if len(before) >= _FEWEST_BATCHES and _follows_time(before) and below:
+            _, name, at = below[-1]
+            if first < at:
+                told.append(
+                    f"batch '{batch}' is dated {first:%Y-%m-%d %H:%M} UTC, before batch '{name}' "
+                    f"({at:%Y-%m-%d %H:%M}): look at the clock, or at the batch"
+                )
+    return _some(told, "batches before the one below them")
+
+
+def _numbered(batch: str) -> tuple[str, int]:
+    """Return what stands before the last number of a batch's name, and the number."""
+    found = re.fullmatch(r"(.*?)([0-9]{1,15})", batch)
+    return (found.group(1), int(found.group(2))) if found else (batch, -1)
+
+
+def _series(known: pd.DataFrame, prefix: str) -> list[tuple[int, str, pd.Timestamp]]:
+    rows = [(*_numbered(str(b)), str(b), at) for b, at in known.itertuples(index=False)]
+    return sorted((n, b, at) for head, n, b, at in rows if head == prefix and n >= 0)
+
+
+def _follows_time(batches: Sequence[tuple[int, str, pd.Timestamp]]) -> bool:
+    steps = [later[2] >= one[2] for one, later in pairwise(batches)]
+    return sum(steps) >= _IN_ORDER * len(steps)
+
+
+# --- plans ---------------------------------------------------------------------------------------
+
+
+def _refuse_centres(checked: Results, plan: Plan) -> None:
+    if checked.surface and plan.ball_radius:
+        raise InputError(
+            f"the file holds points of the surface, and the plan of {plan.part} {plan.revision} "
+            "is for centres of the ball",
+            file=checked.name, do="add a plan without [probe] centres, or export centres",
+        )  # fmt: skip
+
+
+def _other_nominals(checked: Results, plan: Plan) -> list[str]:
+    """Say where a file's own nominals are not the plan's: it may be of another revision."""
+    if checked.nominals is None:
+        return []
+    own = checked.nominals.set_index("point")
+    points = [p for p in plan.points if p.id in own.index]
+    if not points:
+        return []
+    here = own.loc[[p.id for p in points]]
+    off = np.linalg.norm(here[["x", "y", "z"]].to_numpy() - [p.nominal for p in points], axis=1)
+    turned = (here[["i", "j", "k"]].to_numpy() * [p.normal for p in points]).sum(axis=1)
+    differ = (off > _NOMINAL) | (turned < _NORMAL_COSINE)
+    if not differ.any():
+        return []
+    worst = int(np.argmax(np.where(differ, off, -1.0)))
+    return [
+        f"{int(differ.sum())} of {len(points)} nominals in the file are not those of the plan of "
+        f"{plan.part} {plan.revision}, most at {points[worst].id} ({off[worst]:.3f} mm apart): "
+        "is it of another revision?"
+    ]
+
+
+def _other_revision(store: Store, plan: Plan, fresh: pd.DataFrame) -> list[str]:
+    if fresh.empty:
+        return []
+    before = door.other_revisions(store, plan.part, plan.revision).drop_duplicates("serial")
+    other = fresh[["serial"]].drop_duplicates().merge(before, on="serial")
+    told = [
+        f"piece '{row['serial']}' was measured to revision '{row['revision']}' before, and here to "
+        f"'{plan.revision}'"
+        for row in other.head(_TOLD).to_dict("records")
+    ]
+    return _and_more(told, len(other), "pieces of another revision")
+
+
+# --- the same values again -----------------------------------------------------------------------
+
+
+def _copies(store: Store, checked: Results, fresh: pd.DataFrame) -> list[str]:
+    """Say which runs hold the very values of another run, in the file or in the store.
+
+    One telling row of each run is looked for first; only runs that share it are compared whole.
+    """
+    values = checked.values[checked.values["key"].isin(fresh["key"])]
+    enough = values.groupby("key")["key"].transform("size") >= _FEWEST_EQUAL
+    values = values[enough]
+    if values.empty:
+        return []
+    ready = checked.depth == DEVIATIONS
+    telling = values["deviation"].abs() if ready else values["x"]
+    probes = values.loc[telling.groupby(values["key"]).idxmax()]
+    columns = ["point", "deviation"] if ready else ["point", "hit", "x", "y", "z"]
+    look = door.runs_with_deviations if ready else door.runs_with_hits
+    found = look(store, probes)
+    alike = probes.loc[probes.duplicated(columns, keep=False), "key"]
+    marks = _marks(values, {*alike, *found["key"]}, columns)
+    label = fresh.set_index("key")[["run", "serial"]]
+    told = []
+    first: dict[str, Any] = {}
+    for key, mark in marks.items():
+        if first.setdefault(mark, key) != key:
+            told.append(_copy(label.loc[key], label.loc[first[mark]]))
+    wanted = found["run_id"].unique().tolist()
+    held = door.deviations_of(store, wanted) if ready else read.hits(store, wanted)
+    kept = _marks(held.assign(key=held["run_id"]), set(wanted), columns)
+    for row in found.to_dict("records"):
+        if marks[row["key"]] == kept.get(row["run_id"]):
+            told.append(_copy(label.loc[row["key"]], row))
+    return _some(told, "copies")
+
+
+def _copy(one: Any, other: Any) -> str:
+    return (
+        f"{_label(one['run'], one['serial'])} holds the very values of "
+        f"{_label(other['run'], other['serial'])}: is it a copy under another name?"
+    )
+
+
+def _marks(values: pd.DataFrame, keys: set[Any], columns: list[str]) -> dict[Any, str]:
+    """Return what runs with the very same values have in common, whatever they are called."""
+    own = values.loc[values["key"].isin(keys), ["key", *columns]]
+    place, there = pd.factorize(own["key"])
+    nameless = pd.DataFrame("", index=range(len(there)), columns=["part", "serial", "run"])
+    marks = run_identities(nameless.assign(measured_at=""), own.assign(key=place))
+    return dict(zip(there, marks, strict=True))
+
+
+# --- units of ready deviations -------------------------------------------------------------------
+
+
+def _other_unit(store: Store, checked: Results, plan: Plan, fresh: pd.DataFrame) -> list[str]:
+    """Say where ready deviations are as large against history as a wrong unit would make them.
+
+    Positions tell their unit by the size of the piece; deviations only by those before them. Of a
+    declared unit the others lie a factor of 25 and more away, so that a rough ratio tells them.
+    """
+    if checked.depth != DEVIATIONS or fresh.empty:
+        return []
+    known = door.deviation_sizes(store, plan.part, plan.revision)
+    known = known[(known["runs"] >= _FEWEST_RUNS) & (known["size"] > 0)]
+    before = known.set_index("point")["size"]
+    values = checked.values[checked.values["key"].isin(fresh["key"])]
+    size = values["deviation"] / values["point"].astype(object).map(before)
+    if values["point"][size.notna()].nunique() < _FEWEST_POINTS or not size.any():
+        return []
+    ratio = float(np.sqrt((size**2).mean()))
+    declared = MILLIMETRES.get(checked.unit, 1.0)
+    factors = {unit: declared / mm for unit, mm in MILLIMETRES.items() if unit != checked.unit}
+    unit = min(factors, key=lambda u: abs(log(ratio / factors[u])))
+    if abs(log(ratio / factors[unit])) > _NEAR:
+        return []
+    seen, exact = (f"{r:.3g}" if r > 1 else f"1/{1 / r:.3g}" for r in (ratio, factors[unit]))
+    return [
+        f"the deviations are {seen} times the size of those before; {exact} would be {unit} "
+        f"declared as {checked.unit}: look at the unit"
+    ]
