@@ -4,7 +4,16 @@ from pathlib import Path
 
 import click
 
-from spc.cli.options import FOUND, json_option, reader, show, store_option, writer
+from spc.cli.options import (
+    FOUND,
+    json_option,
+    page_option,
+    reader,
+    save_page,
+    show,
+    store_option,
+    writer,
+)
 
 
 @click.group("run")
@@ -38,21 +47,25 @@ def list_runs(store_path: Path, as_json: bool, part: str | None, **only: str | N
 @click.option("--part", help="Part number, where labels are shared between parts.")
 @click.option("--harm", is_flag=True, help="Show what unseen errors do to every check point.")
 @click.option("--fail-on", type=click.Choice(["hold"]), help="Exit with 1 unless it is accepted.")
+@page_option
 @store_option
 @json_option
 def show_run(
-    run: str, store_path: Path, as_json: bool, harm: bool, part: str | None, fail_on: str | None
-) -> int:
+    run: str, store_path: Path, as_json: bool, harm: bool, part: str | None, fail_on: str | None,
+    page: Path | None,
+) -> int:  # fmt: skip
     """Show one RUN, named by its label, its piece's serial or its identity: the verdict first.
 
-    Example: spc run show H0188
+    Example: spc run show H0188 --page H0188.html
     """
     from spc.pages.review_text import harm_text, review_text
+    from spc.pages.run_page import run_page
     from spc.studies.review import review
 
     with reader(store_path) as store:
         found = review(store, run, part)
     show(found, harm_text if harm else review_text, as_json)
+    save_page(page, lambda: run_page(found), as_json)
     return FOUND if fail_on and found.advice.verdict != "accept" else 0
 
 

@@ -19,7 +19,7 @@ def review_text(run: Review) -> str:
         f"{run.advice.verdict.upper()}. {run.advice.headline}",
         *(f"  - {reason}" for reason in run.advice.reasons),
         "",
-        *_figures(run),
+        *fit_words(run),
         "",
         _points(run),
         *_modes(run),
@@ -47,7 +47,8 @@ def _head(run: Review) -> str:
     return ", ".join(parts) + f"; lengths in {run.plan.unit}"
 
 
-def _figures(run: Review) -> list[str]:
+def fit_words(run: Review) -> list[str]:
+    """Return what the fit left, and what that may be, one sentence each."""
     unit = run.plan.unit
     lines = [
         f"fit: {count(run.n_points, 'point')}, {count(run.dof, 'degree')} of freedom, noise "

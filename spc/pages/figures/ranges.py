@@ -112,19 +112,15 @@ def _reach(
 
 
 def _bars(rows: Sequence[Range], low: float, high: float) -> list[dict[str, Any]]:
-    drawn = []
-    for style, (_, role) in STYLES.items():
-        mine = [(at, r) for at, r in enumerate(rows) if r.style == style and not np.isnan(r.low)]
-        if not mine:
-            continue
-        x = [v for _, r in mine for v in (max(r.low, low), min(r.high, high), None)]
-        y = [v for at, _ in mine for v in (at, at, None)]
-        drawn.append({
-            "type": "scatter", "mode": "lines", "meta": {"part": "bars"}, "x": x, "y": y,
-            "line": {"color": LIGHT[role], "width": 3}, "opacity": 0.45, "hoverinfo": "skip",
-            "showlegend": False,
-        })  # fmt: skip
-    return [*drawn, *_cut(rows, low, high)]
+    mine = [(at, r) for at, r in enumerate(rows) if not np.isnan(r.low)]
+    bars = {
+        "type": "scatter", "mode": "lines", "meta": {"part": "bars"},
+        "x": [v for _, r in mine for v in (max(r.low, low), min(r.high, high), None)],
+        "y": [v for at, _ in mine for v in (at, at, None)],
+        "line": {"color": LIGHT["data"], "width": 3}, "opacity": 0.45, "hoverinfo": "skip",
+        "showlegend": False,
+    }  # fmt: skip
+    return [bars, *_cut(rows, low, high)]
 
 
 def _cut(rows: Sequence[Range], low: float, high: float) -> list[dict[str, Any]]:
@@ -147,7 +143,7 @@ def _edges(rows: Sequence[Range]) -> list[dict[str, Any]]:
     return [{
         "type": "scatter", "mode": "markers", "meta": {"part": "edges"}, "name": "tolerance",
         "x": [e for _, e in posts], "y": [at for at, _ in posts], "hoverinfo": "skip",
-        "marker": {"symbol": "line-ns-open", "size": 13,
+        "marker": {"symbol": "line-ns-open", "size": 13, "color": LIGHT["tolerance"],
                    "line": {"width": 3, "color": LIGHT["tolerance"]}},
     }]  # fmt: skip
 
