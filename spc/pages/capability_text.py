@@ -101,13 +101,20 @@ def _groups(study: CapabilityStudy) -> str:
 
 def _group_row(group: GroupCapability, unit: str, required: float) -> tuple[str, ...]:
     name = group.group if group.group.startswith(("all", "no ")) else f"group {group.group}"
-    refused = "refused: not stable" if group.stable is False else group.verdict
     return (
         name, str(len(group.points)), str(group.pieces), length(group.sd_within, unit),
         length(group.sd_between, unit), shares(group.share, group.share_low, group.share_high),
         group.worst, str(group.worst_outside),
-        ranged(group.ppk, group.ppk_low, group.ppk_high, required), refused,
+        ranged(group.ppk, group.ppk_low, group.ppk_high, required), _group_verdict(group),
     )  # fmt: skip
+
+
+def _group_verdict(group: GroupCapability) -> str:
+    if group.verdict != "refused":
+        return group.verdict
+    if isnan(group.used):
+        return "refused: a point has one limit only, or no piece has all points read"
+    return "refused: not stable" if group.stable is False else "refused: no spread"
 
 
 def shares(value: float, low: float, high: float) -> str:
