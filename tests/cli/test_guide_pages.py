@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import click
+import duckdb
 import pytest
 from click.testing import CliRunner
 from qif_documents import Doc, Feature
@@ -552,6 +553,7 @@ DOCUMENTS = (
     "chart shape",
     "chart design tail-left --shift 0.5",
     "drift",
+    "drift --trend --event 'resin lot'",
     "limits freeze tail-left fit-noise --baseline B01..B20 --why calm",
     "limits list",
     "limits propose",
@@ -568,6 +570,15 @@ DOCUMENTS = (
     "report 2026-11",
     "board",
     "export --parquet --to everything",
+    "store info",
+    "store check --store broken.duckdb",
+    "store backup copy.duckdb",
+    "store correct H0001 --batch B77 --why misread",
+    "store migrate",
+    "init --store third.duckdb",
+    "plan add sample-runs/LH-640.toml --store third.duckdb",
+    "ingest otherwise.csv --store third.duckdb",
+    "store merge third.duckdb",
     "plan add rich.toml",
     "plan show --part LH-641",
     "ingest odd.csv",
@@ -576,7 +587,7 @@ DOCUMENTS = (
     "run show T0001 --part LH-641",
 )
 #: Options by which a command prints another document.
-OTHER_DOCUMENT = ("--kind", "--with")
+OTHER_DOCUMENT = ("--kind", "--with", "--trend")
 
 
 def section(words: list[str]) -> str:
@@ -598,15 +609,16 @@ def documents(
     _write_november(folder)
     _write_rich(folder)
     _write_qif(folder)
+    _write_odd_stores(folder)
     _bridge(folder, patch)
     made: list[tuple[str, object]] = []
     for line in DOCUMENTS:
         if "{signal}" in line:
             _, listed = run(folder, ["signals", "list", "--json"], patch)
             line = line.format(signal=json.loads(listed)["signals"][0]["signal_id"])
-        words = line.split()
+        words = shlex.split(line)
         status, output = run(folder, [*words, "--json"], patch)
-        assert status == 0, f"{line}: {output}"
+        assert status < 2, f"{line}: {output}"
         made.append((section(words), json.loads(output)))
     return made
 
@@ -640,6 +652,18 @@ def _write_november(folder: Path) -> None:
             row[when] = f"2026-11-0{label}T0{serial[-1]}:30:00Z"
         runs += [row for row in rows if (row[point], serial) != ("tail-left", "Z0003")]
     _write_rows(folder / "november.csv", head, runs)
+
+
+def _write_odd_stores(folder: Path) -> None:
+    """Write a store with a number changed by hand, and a file that contradicts the store."""
+    shutil.copy(folder / "spc.duckdb", folder / "broken.duckdb")
+    with duckdb.connect(str(folder / "broken.duckdb")) as connection:
+        connection.execute("UPDATE hit SET x = x + 1 WHERE point = 'deck-1' AND hit = 1")
+    head, *rows = _sample("runs/2026-04/2026-04-02_B01_K1.csv")
+    cells = [row.split(",") for row in rows]
+    x = head.split(",").index("x")
+    cells[0][x] = str(float(cells[0][x]) + 0.5)
+    _write_rows(folder / "otherwise.csv", head.split(","), cells)
 
 
 def _write_qif(folder: Path) -> None:
