@@ -16,7 +16,7 @@ References
 """
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 
 import numpy as np
 from scipy.optimize import brentq
@@ -82,6 +82,7 @@ class EstimatedLimits:
     method: str
 
 
+@cache  # A page of many charts asks the same of each of them.
 def estimated_limits(
     m: int, *, width: float = 3.0, estimator: str = MOVING_RANGE, pieces: int = 100
 ) -> EstimatedLimits:
