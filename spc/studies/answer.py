@@ -33,7 +33,7 @@ def answer(
 def _process(plan: Plan, period: Period, pieces: int, states: tuple[PointState, ...]) -> str:
     moved = [s for s in states if s.signals]
     were = "was" if pieces == 1 else "were"
-    head = f"{_many(pieces, 'piece')} of {plan.name} {were} measured in {period.name}"
+    head = f"{_many(pieces, 'piece')} of {plan.name} {were} measured {period.within}"
     if states and all(s.state == NO_LIMITS for s in states):
         return f"{head}; the history is too short for limits, so drift cannot be judged yet."
     if not moved:

@@ -189,6 +189,12 @@ def drift_study(
     return _assembled(past, shapes, read.events(store, past.plan.part), baseline)
 
 
+def drift_of(past: History, events: pd.DataFrame, baseline: str | None = None) -> Drift | None:
+    """Return the drift of a history that is already read; None where no shape can be seen."""
+    shapes = shapes_of(past)
+    return _assembled(past, shapes, events, baseline) if shapes.series.names else None
+
+
 def _assembled(past: History, shapes: Shapes, events: pd.DataFrame, baseline: str | None) -> Drift:
     chart = charted(past, events, baseline=baseline, of=shapes.series)
     none = pd.DataFrame({"signal_id": []})

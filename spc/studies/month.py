@@ -16,6 +16,8 @@ from spc.studies.answer import answer
 from spc.studies.capability import CapabilityStudy, judged
 from spc.studies.capability_asked import REQUIRED, TESTED, Asked
 from spc.studies.chance import Chance, chance
+from spc.studies.drift import Drift, drift_of
+from spc.studies.fit_checks import FitChecks, fit_checks
 from spc.studies.gauge import GaugeStudy
 from spc.studies.gauge_newest import newest_gauge
 from spc.studies.history import History, production
@@ -24,7 +26,10 @@ from spc.studies.limit_sets import LimitSet, limit_sets
 from spc.studies.lots import last_batches
 from spc.studies.moments import BATCH
 from spc.studies.monitor import Monitor, Signal, charted
+from spc.studies.month_counts import MonthCount, OmittedPoint, month_counts, omitted_points
+from spc.studies.movers import Movers, movers
 from spc.studies.point_state import PointState, point_states
+from spc.studies.signals import ListedSignal, listed
 from spc.studies.spans import Period
 
 
@@ -135,8 +140,23 @@ class Month:
         Signals that began in the month.
     open_signals
         Signals that began before and were still there in the month.
+    listed
+        Signals of the month's charts, new and older, one a chart, with the answers given: open ones
+        first.
     chance
         What chance alone would raise on the charts of the month.
+    movers
+        Check points that move fastest.
+    limits
+        Frozen limits in force at the end of the month.
+    drift
+        Drift by kind up to the end of the month; None where the plan can see no shape.
+    fit_checks
+        What the fit leaves unseen.
+    omitted
+        Points that are out of the fits of the month's runs.
+    counts
+        Runs, re-measures and omissions of the last twelve months.
     events
         Events of the month.
     points
@@ -174,7 +194,14 @@ class Month:
     monitor: Monitor
     new_signals: tuple[Signal, ...]
     open_signals: tuple[Signal, ...]
+    listed: tuple[ListedSignal, ...]
     chance: Chance
+    movers: Movers
+    limits: tuple[LimitSet, ...]
+    drift: Drift | None
+    fit_checks: FitChecks
+    omitted: tuple[OmittedPoint, ...]
+    counts: tuple[MonthCount, ...]
     events: tuple[Event, ...]
     points: tuple[PointState, ...]
     capability: CapabilityStudy
@@ -208,7 +235,7 @@ def month_study(
     if not inside.any():
         days = whole.runs["measured_at"]
         raise NotFoundError(
-            f"nothing of {plan.part} {plan.revision} was measured in {period.name}; "
+            f"nothing of {plan.part} {plan.revision} was measured {period.within}; "
             f"there are runs from {days.min():%Y-%m-%d} to {days.max():%Y-%m-%d}"
         )
     known, now = whole.where(before_end), whole.where(inside)
@@ -232,6 +259,9 @@ def _assembled(
     again = _remeasured(store, plan, period)
     suspects = suspect_hits(store, now)
     held = _held(now)
+    answers = read.signal_rows(store, plan.part)
+    found = _listed(chart, answers, (*new, *old))
+    omitted = omitted_points(store, plan, period)
     return Month(
         plan=plan, period=period, cutoff=known.runs["measured_at"].max().to_pydatetime(),
         pieces=int(runs["piece_id"].nunique()), runs=len(runs), batches=_names(runs["batch"]),
@@ -239,11 +269,14 @@ def _assembled(
         operators=len(_names(runs["operator"])), superseded=len(again),
         unaligned=known.unaligned, undated=known.undated, remeasured=again, gaps=_gaps(now),
         held=held, suspects=suspects, monitor=chart, new_signals=new, open_signals=old,
-        chance=chance(chart, chart.rows.times >= np.datetime64(period.start)),
+        listed=found, chance=chance(chart, chart.rows.times >= np.datetime64(period.start)),
+        movers=movers(chart, period), limits=_in_force(sets, period),
+        drift=drift_of(known, events, baseline), fit_checks=fit_checks(known), omitted=omitted,
+        counts=month_counts(store, plan, period),
         events=_events(events, period), points=states, capability=able, gauge=study,
         gauge_note=why_none,
         answer=answer(plan, period, len(runs), states, able, suspects, len(held), study),
-        fingerprint=_fingerprint(known, events, period, baseline, required, sets),
+        fingerprint=_fingerprint(known, events, period, baseline, required, sets, found, omitted),
         version=__version__,
     )  # fmt: skip
 
@@ -257,6 +290,28 @@ def _signals_of(chart: Monitor, period: Period) -> tuple[tuple[Signal, ...], tup
     new = tuple(s for s in chart.signals if period.start <= s.since < period.end)
     old = tuple(s for s in chart.signals if s.since < period.start <= s.until)
     return new, old
+
+
+def _listed(
+    chart: Monitor, answers: pd.DataFrame, signals: tuple[Signal, ...]
+) -> tuple[ListedSignal, ...]:
+    """Return those of a chart's signals that the period is concerned with, as they are answered."""
+    mine = {(s.series, s.mould) for s in signals}
+    first = min((s.since for s in signals), default=None)
+    return tuple(
+        one
+        for one in listed(chart, answers).signals
+        if (one.series, one.mould) in mine and first is not None and one.until >= first
+    )
+
+
+def _in_force(sets: tuple[LimitSet, ...], period: Period) -> tuple[LimitSet, ...]:
+    """Return the frozen limits that are in force at a period's end."""
+    return tuple(
+        s
+        for s in sets
+        if s.valid_from < period.end and (s.valid_to is None or s.valid_to >= period.end)
+    )
 
 
 def _events(events: pd.DataFrame, period: Period) -> tuple[Event, ...]:
@@ -311,10 +366,12 @@ def _remeasured(store: Store, plan: Plan, period: Period) -> tuple[Remeasured, .
 
 def _fingerprint(
     known: History, events: pd.DataFrame, period: Period, baseline: str | None, required: float,
-    sets: tuple[LimitSet, ...],
+    sets: tuple[LimitSet, ...], found: tuple[ListedSignal, ...], omitted: tuple[OmittedPoint, ...],
 ) -> str:  # fmt: skip
     return content_hash(
         "month", __version__, known.plan.plan_id, period.name, baseline, required,
         sorted(known.runs["fit_id"].astype(str)), sorted(events["event_id"].astype(str)),
         sorted(s.limit_set_id for s in sets),
+        sorted(f"{s.signal_id} {s.cause} {s.reaction} {s.answered_at}" for s in found),
+        sorted(f"{o.run} {o.point} {o.reason} {o.why} {o.decided_at}" for o in omitted),
     )  # fmt: skip

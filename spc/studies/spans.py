@@ -30,6 +30,23 @@ class Period:
     start: pd.Timestamp
     end: pd.Timestamp
 
+    @property
+    def is_month(self) -> bool:
+        """Whether it is a calendar month."""
+        return self.start == self.start.normalize().replace(day=1) and (
+            self.end == self.start + pd.DateOffset(months=1)
+        )
+
+    @property
+    def word(self) -> str:
+        """Return what it is: 'month' or 'period'."""
+        return "month" if self.is_month else "period"
+
+    @property
+    def within(self) -> str:
+        """Return it for the end of a sentence: 'in October 2026', 'from 2026-09-01 to …'."""
+        return f"in {self.name}" if self.is_month else f"from {self.name}"
+
 
 def month(text: str) -> Period:
     """Return the calendar month 'YYYY-MM', UTC."""
@@ -37,6 +54,20 @@ def month(text: str) -> Period:
         raise InputError(f"'{text}' is not a month", do="write it as 2026-10")
     start = pd.Timestamp(f"{text}-01")
     return Period(name=f"{start:%B %Y}", start=start, end=start + pd.DateOffset(months=1))
+
+
+def days_between(first: str, last: str) -> Period:
+    """Return the period from one day (or month) to another, both included, UTC."""
+    start, end = day(first), day(last)
+    after = end + (pd.DateOffset(months=1) if _MONTH.fullmatch(last) else pd.DateOffset(days=1))
+    if after <= start:
+        raise InputError(f"the period from {first} to {last} ends before it begins",
+                         do="turn it round")  # fmt: skip
+    whole = Period(name=f"{start:%B %Y}", start=start, end=after)
+    if whole.is_month:
+        return whole
+    until = after - pd.Timedelta("1D")
+    return Period(name=f"{start:%Y-%m-%d} to {until:%Y-%m-%d}", start=start, end=after)
 
 
 def in_span(runs: pd.DataFrame, text: str) -> npt.NDArray[np.bool_]:
