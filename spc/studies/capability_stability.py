@@ -1,4 +1,9 @@
-"""Whether the chart of a point is stable over the span that its capability is asked for."""
+"""Whether the chart of a point is stable over the span that its capability is asked for.
+
+Any signal counts. Simulated with limits from the same normal batch means (4000 charts a row, values
+and moving average), a steady point shows one over 12 batches in 4 % of charts, over 20 in 7 %, over
+60 in 21 %.
+"""
 
 from dataclasses import dataclass
 
