@@ -1,10 +1,14 @@
-"""Drafts for people to finish: a plan from a QIF file."""
+"""Drafts for people to finish: a plan from a QIF file, a mapping from a results file."""
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
+import click
+
+from spc.cli.options import say_json
 from spc.errors import InputError
 from spc.ingest.checked import Declared
+from spc.ingest.draft_mapping import draft_mapping
 from spc.ingest.mapping import declared_by, read_mapping
 from spc.ingest.qif.draft import PlanDraft, draft_plan
 from spc.ingest.text import read_bytes
@@ -36,3 +40,15 @@ def _write(path: Path, text: str) -> None:
         raise InputError(
             "there is a file of that name already", file=str(path), do="name another one"
         ) from None
+
+
+def show_mapping(files: Sequence[Path], declared: Declared, as_json: bool) -> int:
+    """Print the draft of a mapping for one file."""
+    if len(files) != 1:
+        raise click.UsageError("--draft-mapping takes one file")
+    found = draft_mapping(files[0], declared)
+    if as_json:
+        say_json(found)
+    else:
+        click.echo(found.text, nl=False)
+    return 0

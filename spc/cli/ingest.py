@@ -25,21 +25,34 @@ from spc.cli.options import json_option, store_option, writer
     "--board", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
     help="Write the board of the piece measured last to this page after every file.",
 )  # fmt: skip
+@click.option("--dry-run", is_flag=True, help="Show what would be taken; nothing is written.")
+@click.option(
+    "--draft-mapping", is_flag=True, help="Print a mapping guessed from the file, to be finished."
+)
 @store_option
 @json_option
 def command(
     files: tuple[Path, ...], store_path: Path, as_json: bool, board: Path | None,
-    **said: str | None,
-) -> None:  # fmt: skip
-    """Take results (CSV of hits, points or deviations) or events into the store.
+    dry_run: bool, draft_mapping: bool, **said: str | None,
+) -> int:  # fmt: skip
+    """Take results or events into the store: CSV, Parquet, JSON lines, spreadsheets, QIF Results.
 
     Each file is taken whole or not at all; the same file again changes nothing. Files are taken in
     the order given, and the first that cannot be taken stops the command.
 
     Example: spc ingest sample-runs/runs/*.csv sample-runs/events.csv
     """
-    from spc.cli.taking import declared_from, take_all
+    from spc.cli.taking import declared_from, expanded, take_all
 
     declared = declared_from(said)
+    if draft_mapping:
+        from spc.cli.drafting import show_mapping
+
+        return show_mapping(files, declared, as_json)
+    if dry_run:
+        from spc.cli.trying import try_all
+
+        return try_all(store_path, expanded(files), declared, said["correct"] or "", as_json)
     with writer(store_path) as store:
         take_all(store, files, declared, said["correct"] or "", as_json, board)
+    return 0

@@ -32,7 +32,7 @@ def take_all(
 ) -> list[Taken]:  # fmt: skip
     """Take files in order; the text of each is printed as soon as it is in, a board kept up."""
     taken = []
-    paths = _expanded(files)
+    paths = expanded(files)
     with Progress() as progress, BoardKept(store, board) as kept:
         for at, path in enumerate(paths, start=1):
             progress.say(f"Taking file {at} of {len(paths)}: {path.name}")
@@ -48,12 +48,12 @@ def take_all(
     return taken
 
 
-def _expanded(files: Sequence[Path]) -> list[Path]:
+def expanded(files: Sequence[Path]) -> list[Path]:
     """Expand patterns that the shell left alone, as the one on Windows does."""
-    expanded: list[Path] = []
+    paths: list[Path] = []
     for path in files:
         # A file may be called 'runs[1].csv'.
         pattern = any(c in str(path) for c in "*?[") and not path.exists()
         found = sorted(glob(str(path))) if pattern else []
-        expanded += [Path(name) for name in found] or [path]
-    return expanded
+        paths += [Path(name) for name in found] or [path]
+    return paths

@@ -55,6 +55,10 @@ class Declared:
         them; empty for names such as ``deck-1``, ``deck-1.x`` or ``deck-1.2.x``.
     ignored
         The file's own columns that are left unused without a note.
+    moment
+        The file's own columns that make up a time between them, such as a day and a clock's.
+    time_format
+        How times are written, by ``strptime``'s marks; ISO 8601 where empty.
     qif
         For our column name, where a QIF file holds it.
     """
@@ -70,6 +74,8 @@ class Declared:
     wide: bool = False
     point_columns: str = ""
     ignored: tuple[str, ...] = ()
+    moment: tuple[str, ...] = ()
+    time_format: str = ""
     qif: dict[str, Lookup] = field(default_factory=dict)
 
 

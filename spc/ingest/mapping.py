@@ -4,6 +4,7 @@ import re
 import tomllib
 from collections.abc import Iterable
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -13,10 +14,13 @@ from spc.ingest.columns import EVENT, KNOWN, RUN_NUMBERS, RUN_TEXT
 from spc.ingest.qif.places import check_place
 from spc.ingest.text import Layout, decode, read_bytes
 
-_WORDS = ("unit", "zone", "encoding", "sheet", "delimiter", "decimal", "point_columns")
+_WORDS = (
+    "unit", "zone", "encoding", "sheet", "delimiter", "decimal", "point_columns", "time_format",
+)  # fmt: skip
 _TOP = {*_WORDS, "columns", "constants", "skip_rows", "filename", "wide", "ignore", "qif"}
 #: What a file's name can tell: what is one for a whole file.
 _OF_A_NAME = (*RUN_TEXT, *RUN_NUMBERS, "measured_at")
+_SOME_DAY = datetime(2026, 10, 28, 9, 23)
 #: Separators by the names that people give them.
 _SEPARATORS = {"tab": "\t", "\\t": "\t", "semicolon": ";", "comma": ",", "bar": "|"}
 
@@ -40,6 +44,7 @@ def read_mapping(path: Path) -> Declared:
             f"unknown key '{unknown[0]}'", file=name, do=f"use {', '.join(sorted(_TOP))}"
         )
     words = {key: _word(said, key, name) for key in _WORDS}
+    moment = _moment(said, name)
     return Declared(
         unit=words["unit"],
         zone=words["zone"],
@@ -53,6 +58,8 @@ def read_mapping(path: Path) -> Declared:
         point_columns=_pattern(words["point_columns"] or "", "point_columns", name, {"point"},
                                {"point", "axis", "hit"}),
         ignored=tuple(_texts(said, "ignore", name)),
+        moment=moment,
+        time_format=_time_format(words["time_format"] or "", name),
         qif=_lookups(said, name),
     )  # fmt: skip
 
@@ -90,6 +97,32 @@ def _named(said: dict[str, Any], key: str, known: Iterable[str], name: str) -> d
                 do=f'write {column} = "..."',
             )  # fmt: skip
     return {column: str(value) for column, value in table.items()}
+
+
+def _moment(said: dict[str, Any], name: str) -> tuple[str, ...]:
+    """Take a list of columns that are a time between them out of ``[columns]``."""
+    columns = _table(said, "columns", name)
+    if not isinstance(columns.get("measured_at"), list):
+        return ()
+    parts = _texts(columns, "measured_at", name)
+    said["columns"] = {k: v for k, v in columns.items() if k != "measured_at"}
+    return tuple(parts)
+
+
+def _time_format(text: str, name: str) -> str:
+    """Check a format of times by writing and reading one."""
+    try:
+        same = datetime.strptime(_SOME_DAY.strftime(text), text) if text else _SOME_DAY
+    except ValueError as error:
+        raise InputError(
+            f"'time_format' is '{text}' ({error})", file=name, do='write it as "%d.%m.%Y %H:%M"'
+        ) from None
+    if same.date() != _SOME_DAY.date():
+        raise InputError(
+            f"'time_format' is '{text}', which leaves the day open", file=name,
+            do='write it as "%d.%m.%Y %H:%M"',
+        )  # fmt: skip
+    return text
 
 
 def _layout(said: dict[str, Any], words: dict[str, str | None], name: str) -> Layout:

@@ -2,7 +2,10 @@
 
 import re
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
+
+import pandas as pd
 
 from spc.errors import InputError
 from spc.identity import bytes_hash
@@ -37,7 +40,7 @@ def table_of(path: Path, data: bytes, kind: str, declared: Declared) -> TextTabl
 
 def as_declared(table: TextTable, declared: Declared) -> TextTable:
     """Return a table under our names: renamed, made long, with what the file's name says."""
-    table = _renamed(table, declared)
+    table = _with_moments(_renamed(table, declared), declared)
     table = replace(table, frame=table.frame.drop(columns=list(declared.ignored), errors="ignore"))
     if declared.wide:
         table = lengthened(table, declared)
@@ -60,6 +63,40 @@ def _renamed(table: TextTable, declared: Declared) -> TextTable:
         )
     told = [{ours.get(c, c): at for c, at in d.items()} for d in (table.decimals, table.dressed)]
     return replace(table, frame=frame, decimals=told[0], dressed=told[1])
+
+
+def _with_moments(table: TextTable, declared: Declared) -> TextTable:
+    """Join the columns that make up a time, and write times as ISO 8601 where they are not."""
+    frame = table.frame
+    missing = [c for c in declared.moment if c not in frame]
+    if missing:
+        raise InputError(
+            f"no column '{missing[0]}'", file=table.name, row=1, do="correct it in the mapping"
+        )
+    if declared.moment:
+        together = frame[declared.moment[0]]
+        for column in declared.moment[1:]:
+            together = (together + " " + frame[column]).str.strip()
+        frame = frame.drop(columns=list(declared.moment)).assign(measured_at=together)
+    for column in ("measured_at", "at"):
+        if declared.time_format and column in frame:
+            iso = _in_iso(frame, column, declared.time_format, table.name)
+            frame = frame.assign(**{column: iso})
+    return replace(table, frame=frame)
+
+
+def _in_iso(frame: pd.DataFrame, column: str, form: str, name: str) -> "pd.Series[str]":
+    written = {"": ""}
+    for field in frame[column].unique():
+        try:
+            written[field] = field and datetime.strptime(field, form).isoformat()
+        except ValueError:
+            row = int(frame[LINE][frame[column] == field].iloc[0])
+            raise InputError(
+                f"'{field}' is not a time written as '{form}'", file=name, row=row, column=column,
+                do="correct it, or time_format in the mapping",
+            ) from None  # fmt: skip
+    return frame[column].map(written)
 
 
 def _with_file_name(table: TextTable, declared: Declared) -> TextTable:

@@ -62,7 +62,7 @@ def read_xlsx(
         Where the extra is missing, the archive is damaged or too large, or no sheet is named.
     """
     _refuse_bombs(data, name)
-    rows = [row for row in _sheet(data, name, sheet) if row.line > skip]
+    rows = [row for row in _chosen(_sheets(data, name, sheet), sheet, name) if row.line > skip]
     if not rows:
         raise InputError("the file is empty", file=name, do="export it again")
     header, body = [_text(cell.value) for cell in rows[0].cells], rows[1:]
@@ -119,7 +119,17 @@ def _refuse_size(members: list[zipfile.ZipInfo], name: str) -> None:
         )  # fmt: skip
 
 
-def _sheet(data: bytes, name: str, wanted: str | None) -> list[_Row]:
+def fullest_sheet(data: bytes, name: str) -> tuple[str, bool]:
+    """Return the sheet with the most rows, and whether others hold anything too."""
+    _refuse_bombs(data, name)
+    filled = {title: len(rows) for title, rows in _sheets(data, name, None).items() if rows}
+    if not filled:
+        raise InputError("the file is empty", file=name, do="export it again")
+    return max(filled, key=lambda title: filled[title]), len(filled) > 1
+
+
+def _sheets(data: bytes, name: str, wanted: str | None) -> dict[str, list[_Row]]:
+    """Return the rows of the sheet that is wanted, or of all."""
     try:
         from openpyxl import load_workbook
     except ImportError:
@@ -138,13 +148,12 @@ def _sheet(data: bytes, name: str, wanted: str | None) -> list[_Row]:
                 raise InputError(
                     f"no sheet '{wanted}'", file=name, do=f"there is {', '.join(there)}"
                 )
-            sheets = {title: _rows(there[title], name) for title in asked}
+            return {title: _rows(there[title], name) for title in asked}
     except _DAMAGE as error:
         raise InputError(
             f"a damaged spreadsheet ({type(error).__name__})", file=name,
             do="save it again, or save it as CSV UTF-8",
         ) from None  # fmt: skip
-    return _chosen(sheets, wanted, name)
 
 
 def _rows(sheet: Any, name: str) -> list[_Row]:

@@ -95,8 +95,9 @@ class Taken:
 
 
 def take_file(
-    store: Store, checked: Results | Events | ArmChecks, who: str, *, correction: str = ""
-) -> Taken:
+    store: Store, checked: Results | Events | ArmChecks, who: str, *, correction: str = "",
+    keep: bool = True,
+) -> Taken:  # fmt: skip
     """Take a checked file; the same file again changes nothing.
 
     Parameters
@@ -110,6 +111,8 @@ def take_file(
     correction
         Reason for which mould, cavity and batch of pieces already known may differ; they are then
         corrected by further rows. Empty: a contradiction is refused.
+    keep
+        False to do all of it and write nothing.
 
     Raises
     ------
@@ -123,10 +126,10 @@ def take_file(
     if len(read.file_taken(store, checked.file_id)):
         return _nothing_new(checked.name, kind, checked.rows, known, ())
     if isinstance(checked, Events):
-        return _take_rows(store, checked, kind, "event", _event_rows(checked), who)
+        return _take_rows(store, checked, kind, "event", _event_rows(checked), who, keep)
     if isinstance(checked, ArmChecks):
-        return _take_rows(store, checked, kind, "arm_check", _check_rows(checked), who)
-    return _take_results(store, checked, who, correction)
+        return _take_rows(store, checked, kind, "arm_check", _check_rows(checked), who, keep)
+    return _take_results(store, checked, who, correction, keep)
 
 
 def _nothing_new(name: str, kind: str, rows: int, known: int, warnings: tuple[str, ...]) -> Taken:
@@ -153,8 +156,9 @@ def _check_rows(checked: ArmChecks) -> pd.DataFrame:
 
 
 def _take_rows(
-    store: Store, checked: Events | ArmChecks, kind: str, table: str, rows: pd.DataFrame, who: str
-) -> Taken:
+    store: Store, checked: Events | ArmChecks, kind: str, table: str, rows: pd.DataFrame, who: str,
+    keep: bool,
+) -> Taken:  # fmt: skip
     """Take rows that stand by themselves: those that the store does not hold yet."""
     identity = f"{table.removeprefix('arm_')}_id"
     rows = rows.drop_duplicates(identity)
@@ -163,7 +167,8 @@ def _take_rows(
     if fresh.empty:
         return _nothing_new(checked.name, kind, checked.rows, len(rows), ())
     unit = checked.unit if isinstance(checked, ArmChecks) else ""
-    write.take_file(store, _origin(checked, kind, unit, (), who), {table: fresh})
+    if keep:
+        write.take_file(store, _origin(checked, kind, unit, (), who), {table: fresh})
     return Taken(
         name=checked.name,
         kind=kind,
@@ -197,7 +202,9 @@ def _origin(
     )
 
 
-def _take_results(store: Store, checked: Results, who: str, correction: str) -> Taken:
+def _take_results(
+    store: Store, checked: Results, who: str, correction: str, keep: bool
+) -> Taken:
     plans = _plans(store, checked)
     runs = _identified(checked, plans)
     held = read.known_runs(store)
@@ -214,7 +221,8 @@ def _take_results(store: Store, checked: Results, who: str, correction: str) -> 
     fresh = fresh.assign(file_id=checked.file_id, taken_at=now(), depth=checked.depth)
     tables |= {"run": fresh[_RUN_COLUMNS], "piece": pieces}
     tables["gauge_study"] = _studies(store, fresh)
-    write.take_file(store, _origin(checked, checked.depth, checked.unit, warnings, who), tables)
+    if keep:
+        write.take_file(store, _origin(checked, checked.depth, checked.unit, warnings, who), tables)
     return Taken(
         name=checked.name,
         kind=checked.depth,

@@ -4,7 +4,6 @@ What a document does not say is left for people: which points hold the alignment
 missing. The draft is no plan before they have decided.
 """
 
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
@@ -20,6 +19,7 @@ from spc.ingest.qif.points import POINT_KINDS, UNIT_LENGTH, Nominal, Reader
 from spc.ingest.qif.tolerances import PROFILES, Limits, limits_of
 from spc.ingest.qif.tolerances import kind_of as kind_of_element
 from spc.ingest.qif.units import units_of
+from spc.ingest.toml_out import comment, quoted
 from spc.ingest.xml_safe import Element
 from spc.units import MILLIMETRES
 
@@ -207,10 +207,10 @@ def _crooked(point: _Drafted) -> bool:
 def _text(
     file: str, head: dict[str, str], unit: str, points: Sequence[_Drafted], left: Sequence[str]
 ) -> str:
-    lines = [f"# Drafted from {_quoted(file)}: read it before you add it."]
-    lines += [f"# To do: {_plain(sentence)}" for sentence in left]
-    lines += [f"{key} = {_quoted(head[key])}" for key in ("part", "revision", "name")]
-    lines += [f"unit = {_quoted(unit)}", "", "[fit]", 'method = "least squares"']
+    lines = [f"# Drafted from {quoted(file)}: read it before you add it."]
+    lines += [f"# To do: {comment(sentence)}" for sentence in left]
+    lines += [f"{key} = {quoted(head[key])}" for key in ("part", "revision", "name")]
+    lines += [f"unit = {quoted(unit)}", "", "[fit]", 'method = "least squares"']
     for point in points:
         lines += ["", *_point_text(point, MILLIMETRES[unit])]
     return "\n".join(lines) + "\n"
@@ -219,7 +219,7 @@ def _text(
 def _point_text(point: _Drafted, per: float) -> list[str]:
     nominal, limits = point.nominal, point.limits
     lines = [
-        "[[point]]", f"id = {_quoted(nominal.name)}", f"role = {_quoted(point.role)}",
+        "[[point]]", f"id = {quoted(nominal.name)}", f"role = {quoted(point.role)}",
         f"nominal = {_list([float(v) / per for v in nominal.position])}",
     ]  # fmt: skip
     if nominal.normal is None:
@@ -247,13 +247,3 @@ def _float(value: float) -> str:
     """Return a TOML float: a unit's factor leaves its last digits behind, so twelve are written."""
     text = f"{value + 0.0:.12g}"
     return text if any(c in text for c in ".en") else f"{text}.0"
-
-
-def _quoted(text: str) -> str:
-    """Return a TOML basic string; JSON's differs only in leaving DEL as it is."""
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
-
-
-def _plain(text: str) -> str:
-    """Return text for a comment, on one line whatever names hold."""
-    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
