@@ -79,7 +79,7 @@ def main() -> None:
 
 def _run() -> int:
     try:
-        result = cli.main(standalone_mode=False)
+        result = cli.main(prog_name="spc", standalone_mode=False)
         return result if isinstance(result, int) else DONE
     except click.UsageError as error:
         if isinstance(error, _NO_ARGUMENTS):
