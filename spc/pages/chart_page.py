@@ -5,6 +5,7 @@ from collections.abc import Mapping
 import numpy as np
 import plotly.graph_objects as go
 
+from spc.pages.beside import NOWHERE, Place
 from spc.pages.blocks import badge, bullets, figure_block, fold, section
 from spc.pages.chart_tables import (
     events_table,
@@ -29,9 +30,13 @@ from spc.pages.reading import OUT, Reading, brief, foremost, readings, urgency
 from spc.pages.shell import Page, page_html
 from spc.pages.units import unit_of
 from spc.studies.monitor import Monitor
+from spc.studies.spans import Period
 
 
-def chart_page(study: Monitor, name: str | None = None, *, fingerprint: str = "") -> str:
+def chart_page(
+    study: Monitor, name: str | None = None, place: Place = NOWHERE, *,
+    period: Period | None = None,
+) -> str:  # fmt: skip
     """Return the page of one series, or of all of them.
 
     Parameters
@@ -40,8 +45,10 @@ def chart_page(study: Monitor, name: str | None = None, *, fingerprint: str = ""
         The charts.
     name
         The series; None for the page of all of them.
-    fingerprint
-        Hash of the data, for the footer; empty where there is none.
+    place
+        Where the page lies.
+    period
+        A month or period whose beginning is marked on the page of one series.
 
     Raises
     ------
@@ -49,8 +56,8 @@ def chart_page(study: Monitor, name: str | None = None, *, fingerprint: str = ""
         Where the study has no series of that name.
     """
     if name is None:
-        return page_html(_overview(study, fingerprint))
-    return page_html(_single(study, column_of(study, name), fingerprint))
+        return page_html(_overview(study, place))
+    return page_html(_single(study, column_of(study, name), place, period))
 
 
 def kicker(study: Monitor) -> str:
@@ -60,10 +67,10 @@ def kicker(study: Monitor) -> str:
     return f"{plan.part} {plan.revision}, {plan.name}. Measured up to {moment(newest)} UTC"
 
 
-def _single(study: Monitor, column: int, fingerprint: str) -> Page:
+def _single(study: Monitor, column: int, place: Place, period: Period | None) -> Page:
     found = readings(study, column)
     name, spoken = study.series.names[column], study.series.spoken[column]
-    figure = chart_figure(study, column)
+    figure = chart_figure(study, column, period=period)
     act = any(reading.state == OUT for reading in found)
     words = tolerance_words(study, column, tolerance_drawn(study, column))
     body = [
@@ -81,7 +88,9 @@ def _single(study: Monitor, column: int, fingerprint: str) -> Page:
         kicker=kicker(study),
         body=joined(body),
         figures={"figure": figure},
-        fingerprint=fingerprint,
+        fingerprint=place.fingerprint,
+        library=place.library,
+        up=place.up,
         contents=[("chart", "Chart"), ("signals", "Signals"), ("limits-section", "Limits"),
                   ("values-section", "Values")],
     )  # fmt: skip
@@ -134,7 +143,7 @@ def ordered_readings(study: Monitor) -> list[tuple[int, Reading]]:
     return sorted(first, key=lambda pair: urgency(pair[1]))
 
 
-def _overview(study: Monitor, fingerprint: str) -> Page:
+def _overview(study: Monitor, place: Place) -> Page:
     ordered = ordered_readings(study)
     key_of = {column: figure_key(study, column) for column, _ in ordered}
     figures = {
@@ -164,7 +173,9 @@ def _overview(study: Monitor, fingerprint: str) -> Page:
         kicker=kicker(study),
         body=joined(body),
         figures=figures,
-        fingerprint=fingerprint,
+        fingerprint=place.fingerprint,
+        library=place.library,
+        up=place.up,
         contents=[("states-section", "States"), ("charts", "Charts"), ("how", "Limits")],
     )
 

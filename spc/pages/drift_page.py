@@ -5,6 +5,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 import plotly.graph_objects as go
 
+from spc.pages.beside import NOWHERE, Place
 from spc.pages.blocks import Cell, badge, bullets, columns, figure_block, fold, section, table
 from spc.pages.chart_page import figure_key, folded_chart, kicker, ordered_readings
 from spc.pages.chart_words import exact, how_limits, key_words, taken_for_granted
@@ -24,8 +25,8 @@ OPENED = 3
 CAUSES = ("temperature", "age", "mould", "resin lot")
 
 
-def drift_page(found: Drift, *, fingerprint: str = "", library: str = "") -> str:
-    """Return the page; ``fingerprint`` and ``library`` as for a gauge study's page."""
+def drift_page(found: Drift, place: Place = NOWHERE) -> str:
+    """Return the page."""
     figures = drift_figures(found)
     sections = {
         "pace": ("How fast each shape moves", _pace(found, figures)),
@@ -40,8 +41,9 @@ def drift_page(found: Drift, *, fingerprint: str = "", library: str = "") -> str
         body=joined([_answer(found), *(section(k, n, *b) for k, (n, b) in sections.items())]),
         contents=[(key, name) for key, (name, _) in sections.items()],
         figures=figures,
-        fingerprint=fingerprint,
-        library=library,
+        fingerprint=place.fingerprint,
+        library=place.library,
+        up=place.up,
     )
     return page_html(page)
 

@@ -6,6 +6,7 @@ import numpy as np
 import plotly.graph_objects as go
 
 from spc.gauge.verdict import Finding, Verdict
+from spc.pages.beside import NOWHERE, Place
 from spc.pages.blocks import Cell, badge, bullets, columns, figure_block, fold, section, table
 from spc.pages.chart_words import exact
 from spc.pages.display import count, length, moment, share, span
@@ -40,18 +41,8 @@ AXES = {
 }
 
 
-def gauge_page(study: GaugeStudy, *, fingerprint: str = "", library: str = "") -> str:
-    """Return the page of a study.
-
-    Parameters
-    ----------
-    study
-        The study.
-    fingerprint
-        Hash of the data, for the footer; empty where there is none.
-    library
-        File with the figures' library beside the page; empty where the page holds it itself.
-    """
+def gauge_page(study: GaugeStudy, place: Place = NOWHERE) -> str:
+    """Return the page of a study."""
     figures = _figures(study)
     sections = {
         "sources": ("Where the variation comes from", _sources(study, figures)),
@@ -67,8 +58,9 @@ def gauge_page(study: GaugeStudy, *, fingerprint: str = "", library: str = "") -
         body=joined([_answer(study), *(section(k, n, *b) for k, (n, b) in sections.items())]),
         contents=[(key, name) for key, (name, _) in sections.items()],
         figures=figures,
-        fingerprint=fingerprint,
-        library=library,
+        fingerprint=place.fingerprint,
+        library=place.library,
+        up=place.up,
     )
     return page_html(page)
 

@@ -83,7 +83,7 @@ def index_page(entries: Sequence[IndexEntry]) -> str:
     none = el("p", "No month has a page yet. Make one with 'spc report MONTH'.")
     return page_html(
         Page(
-            title="Monthly reports",
+            title="Reports",
             kicker=_counted(entries),
             body=joined(body or none),
             contents=[(_key(*key), " ".join(key)) for key in parts] if len(parts) > 1 else (),
@@ -103,7 +103,7 @@ def _key(part: str, revision: str) -> str:
 def _part(entries: list[IndexEntry], part: str, revision: str) -> Html:
     mine = [e for e in entries if (e.part, e.revision) == (part, revision)]
     mine.sort(key=lambda e: (e.start, e.href), reverse=True)
-    heads = columns("month", "state", "pieces#", "batches#", "points outside tolerance#",
+    heads = columns("month or period", "state", "pieces#", "batches#", "points outside tolerance#",
                     "points with a signal#", "in short~", "data fingerprint")  # fmt: skip
     rows = [
         (

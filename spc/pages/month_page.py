@@ -4,7 +4,9 @@ from collections.abc import Iterator
 
 import plotly.graph_objects as go
 
+from spc.pages import month_changes as changes
 from spc.pages import month_parts as parts
+from spc.pages.beside import ALONE, Beside
 from spc.pages.blocks import bullets, figure_block, fold, section
 from spc.pages.chart_page import figure_key, folded_chart, ordered_readings
 from spc.pages.chart_words import how_limits, key_words, taken_for_granted
@@ -13,8 +15,9 @@ from spc.pages.figures.chart import SHORT, chart_figure
 from spc.pages.figures.part_map import Mark, marks_of, part_map
 from spc.pages.figures.part_solid import part_solid, stick_scale
 from spc.pages.html import Html, el, joined
+from spc.pages.month_changes import movers_figure
 from spc.pages.month_quality import capability_section, gauge_section
-from spc.pages.month_record import alignment_section, cautions_section, sign_off
+from spc.pages.month_record import alignment_section, cautions_section, limits_section, sign_off
 from spc.pages.reading import Reading
 from spc.pages.shell import Page, page_html
 from spc.studies.month import Month
@@ -24,16 +27,26 @@ from spc.studies.point_state import OUTSIDE, SIGNAL
 OPEN_CHARTS = 4
 
 
-def month_page(month: Month) -> str:
-    """Return the report of a month."""
+def month_page(month: Month, beside: Beside = ALONE) -> str:
+    """Return the report of a month.
+
+    Parameters
+    ----------
+    month
+        The month.
+    beside
+        Pages that lie beside it, to be linked.
+    """
     order = chart_order(month)
     marks = marks_of(month.plan, month.points)
     figures = {"map": part_map(month.plan, marks), "solid": part_solid(month.plan, marks)}
+    fastest = movers_figure(month)
+    figures |= {"movers": fastest} if fastest is not None else {}
     figures |= chart_figures(month, order)
-    sections = _sections(month, order, marks, figures)
+    sections = _sections(month, order, marks, figures, beside)
     page = Page(
         title=f"{month.plan.name}, {month.period.name}",
-        kicker=f"{month.plan.part} {month.plan.revision}. Monthly report of measured form",
+        kicker=f"{month.plan.part} {month.plan.revision}. Report of measured form",
         body=joined([parts.answer_box(month), parts.measured(month), *(s for _, _, s in sections)]),
         contents=[(key, name) for key, name, _ in sections],
         figures=figures,
@@ -66,14 +79,16 @@ def chart_figures(month: Month, order: list[tuple[int, Reading]]) -> dict[str, g
 
 def _sections(
     month: Month, order: list[tuple[int, Reading]], marks: tuple[Mark, ...],
-    figures: dict[str, go.Figure],
+    figures: dict[str, go.Figure], beside: Beside,
 ) -> list[tuple[str, str, Html]]:  # fmt: skip
     named = {
-        "changed": ("What changed", parts.changed(month)),
-        "part": ("The part", _part(month, marks, figures)),
+        "changed": ("What changed", changes.changed(month, beside)),
+        "drift": ("What moves", _moves(month, figures, beside)),
+        "part": ("The part", _part(month, marks, figures, beside)),
         "charts": ("Charts", _charts(month, order, figures)),
         "capability": ("Capability", capability_section(month)),
-        "measuring": ("Measuring", [*alignment_section(month), *gauge_section(month)]),
+        "measuring": ("Measuring", [*alignment_section(month), *gauge_section(month, beside)]),
+        "limits": ("Limits in force", limits_section(month)),
         "computed": ("How it was computed", _computed(month)),
         "limits-of-this": ("What this does not say", cautions_section(month)),
         "sign": ("Sign-off", sign_off(month)),
@@ -82,19 +97,29 @@ def _sections(
     return [(key, name, section(key, name, *body)) for key, (name, body) in named.items()]
 
 
-def _part(month: Month, marks: tuple[Mark, ...], figures: dict[str, go.Figure]) -> Iterator[Html]:
+def _moves(month: Month, figures: dict[str, go.Figure], beside: Beside) -> Iterator[Html | None]:
+    yield el("h3", "The fastest check points")
+    yield from changes.fastest(month, beside, figures.get("movers"))
+    yield el("h3", "What kind of drift it is")
+    yield from changes.kinds(month, beside)
+
+
+def _part(
+    month: Month, marks: tuple[Mark, ...], figures: dict[str, go.Figure], beside: Beside
+) -> Iterator[Html]:
     unit = month.plan.unit
     look = [s for s in month.points if s.state in (OUTSIDE, SIGNAL)]
     which = (
         f"{len(look)} of {count(len(month.points), 'check point')} "
-        f"{'needs' if len(look) == 1 else 'need'} a look; their names carry the month's mean "
-        f"deviation in {unit}, + outwards."
+        f"{'needs' if len(look) == 1 else 'need'} a look; their names carry the "
+        f"{month.period.word}'s mean deviation in {unit}, + outwards."
         if look
         else f"None of {count(len(month.points), 'check point')} needs a look."
     )
     said = (
         f"{which} The part is opened flat like a box, every patch on the side that it looks out "
-        "of. The larger a mark, the farther the month's mean lies from the nominal surface."
+        f"of. The larger a mark, the farther the {month.period.word}'s mean lies from the nominal "
+        "surface."
     )
     yield figure_block("map", f"{month.plan.part} map of the part", said,
                        figures["map"].layout.height, wide=True)  # fmt: skip
@@ -111,7 +136,7 @@ def _part(month: Month, marks: tuple[Mark, ...], figures: dict[str, go.Figure]) 
         ),
         paper=False,
     )  # fmt: skip
-    yield parts.point_table(month)
+    yield parts.point_table(month, beside)
 
 
 def _charts(
@@ -127,8 +152,8 @@ def _charts(
         "p",
         f"{which}; ",
         el("a", f"the other {len(order) - opened} are at the end", href="#more"),
-        f". They go from the first batch to the end of the month; the upright marked "
-        f"{month.period.name} is where the month begins.",
+        f". They go from the first batch to the end of the {month.period.word}; the upright marked "
+        f"{month.period.name} is where it begins.",
     )
     yield key_words(month.monitor)
     for column, reading in order[:opened]:
@@ -143,7 +168,7 @@ def _more(
     month: Month, order: list[tuple[int, Reading]], figures: dict[str, go.Figure]
 ) -> Iterator[Html]:
     """Return what few will read to the end: every other chart, and every signal by itself."""
-    yield from parts.every_signal(month)
+    yield from changes.every_signal(month)
     for column, reading in order[_open_charts(month) :]:
         yield folded_chart(month.monitor, column, reading, figures)
 
@@ -165,7 +190,8 @@ def _computed(month: Month) -> Iterator[Html | None]:
         f"{'least squares' if month.plan.method == 'least squares' else month.plan.method}; the "
         "deviation of a check point is its signed distance from the nominal surface after that, "
         "along the nominal normal, positive outwards. A point is the mean of its hits.",
-        f"Moved is the mean of the month's pieces of one mould less that mould's baseline centre "
+        f"Moved is the mean of the {month.period.word}'s pieces of one mould less that mould's "
+        "baseline centre "
         f"({study.baseline}), in the table in standard deviations of a batch mean.",
     ])  # fmt: skip
     yield el("h3", "Capability")

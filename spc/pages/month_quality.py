@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from spc.interval import Interval
+from spc.pages.beside import Beside
 from spc.pages.blocks import Cell, badge, bullets, columns, fold, table
 from spc.pages.display import NONE, against, count, span
 from spc.pages.gauge_tables import component_table, group_table, study_words, verdict_table
@@ -67,7 +68,7 @@ def _range(low: float, high: float) -> str:
     return span(Interval(low=low, high=high)) if finite(low, high) else NONE
 
 
-def gauge_section(month: Month) -> Iterator[Html | None]:
+def gauge_section(month: Month, beside: Beside) -> Iterator[Html | None]:
     """Return what the newest gauge study says of the measuring."""
     yield el("h3", "The gauge study")
     if month.gauge is None:
@@ -76,6 +77,7 @@ def gauge_section(month: Month) -> Iterator[Html | None]:
     study = month.gauge
     unit = month.plan.unit
     yield el("p", study_words(study, unit))
+    yield beside.link(beside.gauge, "The study's own page, with its figures")
     yield verdict_table(study)
     yield group_table(study, unit)
     yield fold("components", "Where the variation comes from", component_table(study, unit))

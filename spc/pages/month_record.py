@@ -2,17 +2,21 @@
 
 from collections.abc import Iterator
 
-from spc.pages.blocks import badge, bullets, columns, table
+import numpy as np
+
+from spc.pages.blocks import Cell, badge, bullets, columns, fold, table
 from spc.pages.chart_words import exact, said
-from spc.pages.display import NONE, count, length, moment, probability
+from spc.pages.display import NONE, count, length, moment, number, probability
 from spc.pages.figures.net import facing
 from spc.pages.html import Html, el
 from spc.pages.reading import readings
+from spc.studies.fit_checks import FitChecks
+from spc.studies.limit_sets import PLAIN, LimitSet
 from spc.studies.month import Month
 from spc.studies.series import HITS, NOISE, WORST
 
 
-def alignment_section(month: Month) -> Iterator[Html]:
+def alignment_section(month: Month) -> Iterator[Html | None]:
     """Return how the fits went: their noise, and every run that asks for a look."""
     study = month.monitor
     for name in (NOISE, WORST, HITS):
@@ -22,11 +26,15 @@ def alignment_section(month: Month) -> Iterator[Html]:
             yield el("h3", spoken[:1].upper() + spoken[1:])
             yield from said(study, readings(study, column))
     yield el("h3", "Runs and points that ask for a look")
-    listed = [*_held(month), *_suspects(month), *_remeasured(month), *_gaps(month)]
+    listed = [*_held(month), *_suspects(month), *_remeasured(month), *_gaps(month),
+              *_omitted(month)]  # fmt: skip
     if not listed:
         yield el("p", "None: every point of every piece was measured once, every fit lies within "
-                 "the plan's limit, and no hit stands out.")  # fmt: skip
+                 "the plan's limit, no hit stands out, and no point was left out.")  # fmt: skip
     yield from listed
+    yield from _counts(month)
+    yield el("h3", "What the fit cannot see")
+    yield from _unseen(month)
 
 
 def _held(month: Month) -> Iterator[Html]:
@@ -82,6 +90,107 @@ def _gaps(month: Month) -> Iterator[Html]:
     rows = [(g.serial, g.batch or NONE, len(g.points), ", ".join(g.points)) for g in month.gaps]
     heads = columns("piece", "batch", "points#", "which~")
     yield table("gaps", "Points that were not measured", heads, rows)
+
+
+def _omitted(month: Month) -> Iterator[Html]:
+    if not month.omitted:
+        return
+    rows = [
+        (o.serial, o.run, o.batch or NONE, o.point, o.reason, o.why,
+         "against the data" if o.forced else "with the data", moment(o.decided_at))
+        for o in month.omitted
+    ]  # fmt: skip
+    heads = columns("piece", "run", "batch", "fit point", "reason", "in words~", "decided",
+                    "when (UTC)")  # fmt: skip
+    caption = "Points left out of fits, and why; the readings are kept"
+    yield table("omitted", caption, heads, rows, marked=[o.forced for o in month.omitted])
+
+
+def _counts(month: Month) -> Iterator[Html]:
+    if not any(c.remeasured or c.omitted for c in month.counts):
+        return
+    rows = [(c.month, c.runs, c.remeasured, c.omitted, c.forced) for c in month.counts]
+    heads = columns("month", "runs#", "measured again#", "points left out#", "against the data#")
+    yield table("counts", "Month by month: a rising count is a signal too", heads, rows)
+
+
+def _unseen(month: Month) -> Iterator[Html | None]:
+    """Return how large a wrong reading at each fit point may be without being seen."""
+    found, unit = month.fit_checks, month.plan.unit
+    if not np.isfinite(found.noise):
+        yield el("p", f"How large a wrong reading would have to be cannot be said: "
+                 f"{found.noise_words}.")  # fmt: skip
+    else:
+        yield el("p", _largest_unseen(found, unit))
+    heads = columns("fit point", "share of an error that shows#",
+                    f"largest unseen, {unit}#", f"it moves a check point by, {unit}#", "which",
+                    "cannot be told from~")  # fmt: skip
+    rows = [
+        (p.point, number(p.redundancy), exact(p.detectable, unit, signed=False),
+         exact(p.harm, unit, signed=False), p.harmed or NONE, ", ".join(p.tied) or NONE)
+        for p in found.points
+    ]  # fmt: skip
+    caption = (
+        "Every fit point: an error up to the largest unseen would be missed (a test at 0.1 % false "
+        "alarms finds a larger one four times in five)"
+    )
+    yield fold("unseen", "Every fit point", table("unseen-table", caption, heads, rows))
+    if found.note:
+        yield el("p", f"{found.note[:1].upper()}{found.note[1:]}.")
+
+
+def _largest_unseen(found: FitChecks, unit: str) -> str:
+    never = [p.point for p in found.points if np.isinf(p.detectable)]
+    seen = [p for p in found.points if np.isfinite(p.detectable)]
+    said = f"Nothing checks {', '.join(never)}: any error there passes. " if never else ""
+    if not seen:
+        return said
+    worst = max(seen, key=lambda p: p.detectable)
+    harm = (
+        f", and would move {worst.harmed} by up to {length(worst.harm, unit)} {unit}"
+        if worst.harmed
+        else ""
+    )
+    return (
+        f"{said}A wrong reading of up to {length(worst.detectable, unit)} {unit} at {worst.point} "
+        f"would not be seen by the fit{harm}. That is reckoned from {length(found.noise, unit)} "
+        f"{unit}, one standard deviation of a reading about the form of its mould "
+        f"({found.noise_words})."
+    )
+
+
+def limits_section(month: Month) -> Iterator[Html]:
+    """Return the frozen limits in force, or what the charts' limits stand on instead."""
+    if not month.limits:
+        yield el(
+            "p",
+            "No limits are frozen: those on the charts stand on "
+            f"{month.monitor.baseline} and are worked out anew from the same runs each time.",
+        )
+        return
+    unit = month.plan.unit
+    heads = columns("series", "mould", "one point is", f"lower, {unit}#", f"centre, {unit}#",
+                    f"upper, {unit}#", "values#", "baseline", "in force from (UTC)",
+                    "why~")  # fmt: skip
+    rows = [
+        (s.series, s.mould or NONE, f"a {s.by}", exact(s.lower, unit), _center(s, unit),
+         exact(s.upper, unit), s.n, s.baseline, moment(s.valid_from), s.why)
+        for s in month.limits
+    ]  # fmt: skip
+    own = {s.series for s in month.limits}
+    rest = [n for n in month.monitor.series.names if n not in own]
+    yield el(
+        "p",
+        f"{count(len(month.limits), 'set')} of limits {'is' if len(month.limits) == 1 else 'are'} "
+        f"frozen. The other {count(len(rest), 'series', 'series')} on the charts have limits that "
+        f"stand on {month.monitor.baseline}.",
+    )
+    yield table("limits-in-force", f"In force at the end of the {month.period.word}", heads, rows)
+
+
+def _center(one: LimitSet, unit: str) -> Cell:
+    # A figure that cannot be below zero is charted as its power two thirds.
+    return exact(one.center if one.scale == PLAIN else max(one.center, 0.0) ** 1.5, unit)
 
 
 def cautions_section(month: Month) -> Iterator[Html | None]:

@@ -50,6 +50,8 @@ class Page:
         More for the footer, one sentence each.
     library
         File with the figures' library, relative to the page; empty where the page holds it itself.
+    up
+        Address and name of the page that this one belongs to; None where it stands alone.
     """
 
     title: str
@@ -60,6 +62,7 @@ class Page:
     fingerprint: str = ""
     said: Sequence[str] = ()
     library: str = ""
+    up: tuple[str, str] | None = None
 
 
 def page_html(page: Page) -> str:
@@ -191,6 +194,7 @@ def _paper(page: Page) -> str:
 def _body(page: Page) -> Html:
     header = el(
         "header",
+        el("p", el("a", f"← {page.up[1]}", href=page.up[0]), class_="kicker") if page.up else None,
         el("p", page.kicker, class_="kicker") if page.kicker else None,
         el("h1", page.title),
     )
