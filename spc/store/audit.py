@@ -116,15 +116,26 @@ def head_of(store: Store) -> str:
 def counts_by_file(store: Store) -> dict[str, list[dict[str, int]]]:
     """Return, for each file that a chain says was taken, the rows it brought to each table.
 
-    Where stores were merged a file may have been taken at several stations, each time anew.
+    Where stores were merged a file may have been taken at several stations, each time anew; what
+    it brought elsewhere does not count where it was left out of the merge.
     """
     found: dict[str, list[dict[str, int]]] = {}
-    for row in [*_rows(store, "merged_audit"), *_rows(store, "audit")]:
-        if row["action"] == FILE_TAKEN:
+    left_out = files_left_out(store)
+    for table in ("merged_audit", "audit"):
+        for row in _rows(store, table):
             detail = json.loads(row["detail"])
             counts = {t: n for t, n in detail.items() if isinstance(n, int)}
-            found.setdefault(str(detail["file_id"]), []).append(counts)
+            own = table == "audit" or detail.get("file_id") not in left_out
+            if row["action"] == FILE_TAKEN and own:
+                found.setdefault(str(detail["file_id"]), []).append(counts)
     return found
+
+
+def files_left_out(store: Store) -> set[str]:
+    """Return files of merged stores that were left out, since they contradicted this one."""
+    merges = [row for row in _rows(store, "audit") if row["action"] == MERGED]
+    merges += [row for row in _rows(store, "merged_audit") if row["action"] == MERGED]
+    return {str(name) for row in merges for name in json.loads(row["detail"])["left_out"]}
 
 
 def _rows(store: Store, table: str) -> list[dict[str, Any]]:

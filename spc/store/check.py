@@ -45,64 +45,68 @@ _TIMED = {
 _MEASURED = "SELECT run_id, point, count(*) AS hits FROM hit GROUP BY run_id, point"
 _LEFT = """SELECT d.fit_id, count(*) AS points, max(abs(d.residual)) AS worst,
     sum(q.weight * d.residual * d.residual) AS ssr
-    FROM deviation d JOIN fit f USING (fit_id) JOIN plan_point q
-        ON q.plan_id = f.plan_id AND q.point = d.point
+    FROM deviation d JOIN (SELECT DISTINCT fit_id, plan_id FROM fit) f USING (fit_id)
+    JOIN plan_point q ON q.plan_id = f.plan_id AND q.point = d.point
     WHERE d.role = 'fit' GROUP BY d.fit_id"""
+_RUNS = f"({holding.RUNS_AS_TAKEN})"
+#: Fits and their runs.
+_FITS = f"({holding.FITS}) f JOIN {_RUNS} r ON r.run_id = f.run_id"
+#: Deviations with the fit that they are of, and its run.
+_DEVIATIONS = f"""deviation d JOIN ({holding.FITS}) f USING (fit_id)
+    JOIN {_RUNS} r ON r.run_id = f.run_id"""
 _OF_RUN = "'run ' || r.run || ' of serial ' || r.serial"
+_OF_POINT = f"{_OF_RUN} || ', point ' || d.point"
 
 #: What must hold, in words that say what is wrong, and the question for cases in which it does not.
 RULES: dict[str, str] = {
     "two runs of one label with other values": """
-        SELECT part || ', serial ' || serial || ', run ' || run AS what FROM run
+        SELECT 'run ' || run || ' of serial ' || serial AS what FROM run
         GROUP BY part, serial, run HAVING count(DISTINCT run_id) > 1""",
     "a run of hits or points without any hit": f"""
-        SELECT {_OF_RUN} AS what FROM run r ANTI JOIN hit h USING (run_id)
+        SELECT {_OF_RUN} AS what FROM {_RUNS} r ANTI JOIN hit h USING (run_id)
         WHERE r.depth <> 'deviations'""",
     "a run of ready deviations with hits": f"""
-        SELECT DISTINCT {_OF_RUN} AS what FROM run r SEMI JOIN hit h USING (run_id)
+        SELECT {_OF_RUN} AS what FROM {_RUNS} r SEMI JOIN hit h USING (run_id)
         WHERE r.depth = 'deviations'""",
     "a point that the plan of its fit does not have": f"""
-        SELECT DISTINCT {_OF_RUN} || ', point ' || d.point AS what
-        FROM deviation d JOIN fit f USING (fit_id) JOIN run r ON r.run_id = f.run_id
+        SELECT {_OF_POINT} AS what FROM {_DEVIATIONS}
         ANTI JOIN plan_point q ON q.plan_id = f.plan_id AND q.point = d.point""",
-    "a deviation under another run than its fit": """
-        SELECT DISTINCT 'fit ' || d.fit_id AS what FROM deviation d JOIN fit f USING (fit_id)
-        WHERE d.run_id <> f.run_id""",
-    "a check point that a fit says it was held by": """
-        SELECT 'fit ' || d.fit_id || ', point ' || d.point AS what
-        FROM deviation d JOIN fit f USING (fit_id)
+    "a deviation under another run than its fit": f"""
+        SELECT {_OF_POINT} AS what FROM {_DEVIATIONS} WHERE d.run_id <> f.run_id""",
+    "a check point that a fit says it was held by": f"""
+        SELECT {_OF_POINT} AS what FROM {_DEVIATIONS}
         JOIN plan_point q ON q.plan_id = f.plan_id AND q.point = d.point
         WHERE d.role = 'fit' AND (q.role <> 'fit' OR d.residual IS NULL)""",
     "a deviation that does not count the hits that there are": f"""
-        SELECT 'fit ' || d.fit_id || ', point ' || d.point AS what
-        FROM deviation d JOIN fit f USING (fit_id)
+        SELECT {_OF_POINT} AS what FROM {_DEVIATIONS}
         LEFT JOIN ({_MEASURED}) m ON m.run_id = d.run_id AND m.point = d.point
         WHERE d.hits <> coalesce(m.hits, 0)""",
     "a point with hits that a fit left without a deviation": f"""
-        SELECT 'fit ' || f.fit_id || ', point ' || m.point AS what
-        FROM fit f JOIN ({_MEASURED}) m USING (run_id)
+        SELECT {_OF_RUN} || ', point ' || m.point AS what
+        FROM {_FITS} JOIN ({_MEASURED}) m ON m.run_id = f.run_id
         JOIN plan_point q ON q.plan_id = f.plan_id AND q.point = m.point
         ANTI JOIN deviation d ON d.fit_id = f.fit_id AND d.point = m.point
         WHERE f.origin = 'computed'""",
     "a fit whose number of points is not that of its residuals": f"""
-        SELECT 'fit ' || f.fit_id AS what FROM fit f LEFT JOIN ({_LEFT}) s USING (fit_id)
+        SELECT {_OF_RUN} AS what FROM {_FITS} LEFT JOIN ({_LEFT}) s USING (fit_id)
         WHERE f.n_points <> coalesce(s.points, 0)
         OR f.dof NOT IN (f.n_points - 6, greatest(f.n_points - 6, 0))""",
     "a fit whose figures do not follow from its residuals": f"""
-        SELECT 'fit ' || f.fit_id AS what FROM fit f JOIN ({_LEFT}) s USING (fit_id)
+        SELECT {_OF_RUN} AS what FROM {_FITS} JOIN ({_LEFT}) s USING (fit_id)
         WHERE abs(abs(f.worst_residual) - s.worst) > 1e-9
         OR abs(f.ssr - s.ssr) > 1e-9 * (1 + s.ssr)
         OR abs(coalesce(f.noise, 0) - CASE WHEN f.dof > 0 THEN sqrt(s.ssr / f.dof) ELSE 0 END)
             > 1e-9 * (1 + s.worst)""",
     "a run with two last fits in one set of results": f"""
-        SELECT {_OF_RUN} AS what FROM ({holding.RUNS_AS_TAKEN}) r SEMI JOIN (
+        SELECT {_OF_RUN} AS what FROM {_RUNS} r SEMI JOIN (
             SELECT run_id FROM ({holding.FITS}) QUALIFY rank() OVER (
                 PARTITION BY run_id, result_set ORDER BY fitted_at DESC) = 1
             AND count(*) OVER (PARTITION BY run_id, result_set, fitted_at) > 1) t
         USING (run_id)""",
     "a file with more runs than it is said to have": """
         SELECT s.name AS what FROM source_file s
-        JOIN (SELECT file_id, count(*) AS runs FROM run GROUP BY file_id) r USING (file_id)
+        JOIN (SELECT file_id, count(DISTINCT run_id) AS runs FROM run GROUP BY file_id) r
+        USING (file_id)
         WHERE r.runs > s.runs""",
     "a plan for measuring of a part that is not known": """
         SELECT l.part || ' ' || l.revision AS what FROM plan l
@@ -116,7 +120,7 @@ RULES: dict[str, str] = {
 #: What need not be wrong, but is worth a look.
 REMARKS = {
     "measured after it was taken, so one of the two clocks is wrong": f"""
-        SELECT {_OF_RUN} AS what FROM ({holding.RUNS_AS_TAKEN}) r
+        SELECT {_OF_RUN} AS what FROM {_RUNS} r
         WHERE r.measured_at > r.taken_at + INTERVAL 1 HOUR""",
     "written before the entry above it, so the clock was set back": """
         SELECT 'audit entry ' || seq AS what FROM audit
@@ -162,8 +166,10 @@ def _twice() -> dict[str, str]:
     }
     whole = [t for t in described() if t not in _NAMED_ONCE]
     return once | {
-        f"a row of '{table}' twice": f"SELECT left(row, 80) AS what FROM ("
-        f"SELECT CAST({table} AS VARCHAR) AS row FROM {table}) GROUP BY row HAVING count(*) > 1"
+        f"a row of '{table}' twice": f"""
+            SELECT left(row, 80) AS what
+            FROM (SELECT CAST(told AS VARCHAR) AS row FROM {table} AS told)
+            GROUP BY row HAVING count(*) > 1"""
         for table in whole
     }
 

@@ -10,8 +10,8 @@ corrections before the earlier, word by word.
 def _earliest(table: str, identity: str, moment: str) -> str:
     """Return the SELECT of the earliest row of each identity; ties end in the same row anywhere."""
     return (
-        f"SELECT * FROM {table} QUALIFY row_number() OVER "
-        f"(PARTITION BY {identity} ORDER BY {moment} NULLS LAST, CAST({table} AS VARCHAR)) = 1"
+        f"SELECT * FROM {table} AS told QUALIFY row_number() OVER "
+        f"(PARTITION BY {identity} ORDER BY {moment} NULLS LAST, CAST(told AS VARCHAR)) = 1"
     )
 
 

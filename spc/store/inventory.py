@@ -14,7 +14,7 @@ def run_rows(store: Store) -> pd.DataFrame:
     return store.frame("""
         SELECT r.*, coalesce(h.hits, 0) AS hits FROM run r
         LEFT JOIN (SELECT run_id, count(*) AS hits FROM hit GROUP BY run_id) h USING (run_id)
-        ORDER BY r.run_id, r.taken_at""")
+        ORDER BY r.part, r.serial, r.run, r.taken_at""")
 
 
 def positions(store: Store, run_ids: list[str]) -> pd.DataFrame:
@@ -58,6 +58,16 @@ def moved_runs(store: Store) -> pd.DataFrame:
 def row_counts(store: Store) -> dict[str, int]:
     """Return the number of rows of each table."""
     return {t: int(store.scalar(f'SELECT count(*) FROM "{t}"')) for t in table_names(store)}
+
+
+def thing_counts(store: Store) -> dict[str, int]:
+    """Return how many files, runs, hits, fits and audit entries there are, each counted once."""
+    found = store.frame("""
+        SELECT (SELECT count(DISTINCT file_id) FROM source_file) AS files,
+            (SELECT count(DISTINCT run_id) FROM run) AS runs, (SELECT count(*) FROM hit) AS hits,
+            (SELECT count(DISTINCT fit_id) FROM fit) AS fits,
+            (SELECT count(*) FROM audit) AS entries""")
+    return {str(name): int(found[name].iloc[0]) for name in found}
 
 
 def made_at(store: Store) -> datetime:

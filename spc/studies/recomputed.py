@@ -69,9 +69,15 @@ def wrong_runs(store: Store) -> Iterator[Case]:
         kept = inventory.deviations_of(store, run_ids)
         for plan_id in set(fits["plan_id"]) - set(plans):
             plans[plan_id] = read.plan_by_id(store, plan_id)
+        names = {r["run_id"]: _name(r) for r in some.to_dict("records")}
         yield from _runs(some, hits, fits, kept)
-        yield from _fits(some, fits, plans)
-        yield from _deviations(hits, fits[fits["origin"] == "computed"], kept, plans)
+        yield from _fits(names, fits, plans)
+        for run_id, point in _deviations(hits, fits[fits["origin"] == "computed"], kept, plans):
+            yield WRONG_DEVIATION, f"{names[run_id]}, point {point}"
+
+
+def _name(run: Any) -> str:
+    return f"run {run['run']} of serial {run['serial']}"
 
 
 def _runs(
@@ -91,11 +97,10 @@ def _runs(
         now = dict(zip(once["run_id"], run_identities(once, known), strict=True))
         for row in rows.to_dict("records"):
             if now[row["run_id"]] != row["run_id"]:
-                yield WRONG_RUN, f"run {row['run']} of serial {row['serial']}"
+                yield WRONG_RUN, _name(row)
 
 
-def _fits(runs: pd.DataFrame, fits: pd.DataFrame, plans: dict[str, Plan]) -> Iterator[Case]:
-    names = dict(zip(runs["run_id"], runs["run"], strict=True))
+def _fits(names: dict[str, str], fits: pd.DataFrame, plans: dict[str, Plan]) -> Iterator[Case]:
     for row in fits.to_dict("records"):
         run_id, plan = str(row["run_id"]), plans[str(row["plan_id"])]
         if row["origin"] == "file":
@@ -104,12 +109,13 @@ def _fits(runs: pd.DataFrame, fits: pd.DataFrame, plans: dict[str, Plan]) -> Ite
             plain = fit_identity(run_id, plan, str(row["omitted"]), str(row["result_set"]))
             good = {plain, decided_identity(plain, row["fitted_at"])}
         if row["fit_id"] not in good:
-            yield WRONG_NAME.format("fit"), f"run {names.get(run_id, run_id)}"
+            yield WRONG_NAME.format("fit"), names[run_id]
 
 
 def _deviations(
     hits: pd.DataFrame, fits: pd.DataFrame, kept: pd.DataFrame, plans: dict[str, Plan]
-) -> Iterator[Case]:
+) -> Iterator[tuple[str, str]]:
+    """Yield run and point of each deviation that does not follow from the hits."""
     for plan_id, some in fits.groupby("plan_id"):
         plan = plans[str(plan_id)]
         names = tuple(p.id for p in plan.points)
@@ -119,7 +125,7 @@ def _deviations(
         both = np.isfinite(found) & np.isfinite(stored)
         off = both & (np.abs(np.where(both, found - stored, 0.0)) > _LAST_DIGITS)
         for row, point in np.argwhere(off):
-            yield WRONG_DEVIATION, f"fit {some['fit_id'].iloc[row]}, point {names[point]}"
+            yield str(some["run_id"].iloc[row]), names[point]
 
 
 def _again(plan: Plan, fits: pd.DataFrame, hits: pd.DataFrame) -> Array:

@@ -72,12 +72,11 @@ def check_store(store: Store) -> CheckedStore:
         else _cases(store)
     )
     faults = _told(cases)
-    counts = inventory.row_counts(store)
+    counts = {} if strange else inventory.thing_counts(store)
     return CheckedStore(
         store=store.path, whole=not faults, faults=faults,
         remarks=() if strange else _told(_asked(check.remarks(store))),
-        files=counts.get("source_file", 0), runs=counts.get("run", 0), hits=counts.get("hit", 0),
-        fits=counts.get("fit", 0), entries=counts.get("audit", 0),
+        **{name: counts.get(name, 0) for name in ("files", "runs", "hits", "fits", "entries")},
     )  # fmt: skip
 
 
@@ -101,7 +100,7 @@ def _recomputed(store: Store) -> Iterator[Case]:
 
 def _asked(answers: Iterable[tuple[str, pd.DataFrame]]) -> Iterator[Case]:
     for words, found in answers:
-        yield from ((words, str(what)) for what in found["what"])
+        yield from ((words, str(what)) for what in sorted(found["what"].astype(str)))
 
 
 def _chain(store: Store) -> Iterator[Case]:
