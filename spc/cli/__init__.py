@@ -110,5 +110,9 @@ def _drop_output() -> None:
 
 
 def _refuse(text: str) -> int:
-    click.echo(f"spc: {' '.join(text.split())}", err=True)
+    # What a file holds may be told in it, and must not steer the terminal.
+    line = "".join(
+        c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in " ".join(text.split())
+    )
+    click.echo(f"spc: {line}", err=True)
     return REFUSED

@@ -2,7 +2,7 @@
 
 from spc.errors import InputError
 from spc.ingest.checked import Declared, Events
-from spc.ingest.fields import times
+from spc.ingest.fields import refuse_controls, times
 from spc.ingest.text import LINE, TextTable
 
 _OPTIONAL = ("part", "mould", "note")
@@ -24,6 +24,8 @@ def read_events(table: TextTable, declared: Declared) -> Events:
                 column=column,
                 do="fill it in",
             )
+    for column in ("kind", "part", "mould"):
+        refuse_controls(frame[column], frame[LINE], file=table.name)
     moments, came_in = times(frame["at"], frame[LINE], file=table.name, zone=declared.zone)
     events = frame[["kind", *_OPTIONAL]].assign(happened_at=moments, zone=came_in)
     return Events(

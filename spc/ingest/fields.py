@@ -52,6 +52,27 @@ def numbers(
 
 
 _COMMA = str.maketrans({",": ".", ".": "\0"})
+#: Characters that steer a terminal or break a line; no name has them.
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
+
+
+def refuse_controls(fields: pd.Series, lines: pd.Series, *, file: str) -> None:
+    """Refuse names that hold line breaks or other control characters.
+
+    Raises
+    ------
+    InputError
+        At the first one.
+    """
+    found = {field for field in fields.unique() if _CONTROL.search(str(field))}
+    if found:
+        raise InputError(
+            "a line break or control character in a name",
+            file=file,
+            row=int(lines[fields.isin(found)].iloc[0]),
+            column=str(fields.name),
+            do="correct it in the file",
+        )
 
 
 def lengths(

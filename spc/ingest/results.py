@@ -11,7 +11,7 @@ from spc.ingest.arm_checks import read_arm_checks
 from spc.ingest.checked import DEVIATIONS, HITS, POINTS, ArmChecks, Declared, Events, Results
 from spc.ingest.columns import KNOWN, NEEDED, RUN_NUMBERS, RUN_TEXT
 from spc.ingest.events import read_events
-from spc.ingest.fields import lengths, numbers, times, whole_numbers
+from spc.ingest.fields import lengths, numbers, refuse_controls, times, whole_numbers
 from spc.ingest.kinds import XML, kind_of
 from spc.ingest.offered import as_declared, table_of
 from spc.ingest.text import LINE, TextTable, read_bytes
@@ -221,6 +221,8 @@ def _runs(
     frame: pd.DataFrame, keys: "pd.Series[int]", table: TextTable, zone: str | None
 ) -> pd.DataFrame:
     first = frame[~keys.duplicated()].reset_index(drop=True)
+    for column in RUN_TEXT:
+        refuse_controls(first[column], first[LINE], file=table.name)
     runs = first[[*RUN_TEXT, LINE]].copy()
     moments, came_in = times(frame["measured_at"], frame[LINE], file=table.name, zone=zone)
     began = pd.DataFrame({"key": keys, "moment": moments, "zone": came_in})
