@@ -233,7 +233,7 @@ def _shape(
         unit=shapes.units[k],
         meaning=shapes.plan.patterns[at].meaning if at >= 0 else name,
         sd=float(shapes.plan.sd_alone[at]) if at >= 0 else np.nan,
-        explains=float(np.nanmean(shapes.fit.explained_alone[:, at])) if at >= 0 else np.nan,
+        explains=_mean(shapes.fit.explained_alone[:, at]) if at >= 0 else np.nan,
         moulds=tuple(_mould(chart, k, m) for m in sorted(set(chart.rows.moulds))),
         signals=tuple(s for s in signals if s.series == name),
         covariates=explained.covariates,
@@ -277,7 +277,13 @@ def _shares(past: History, shapes: Shapes) -> tuple[float, float]:
     total = (d**2).sum(axis=1)
     with np.errstate(divide="ignore", invalid="ignore"):  # a run without any deviation
         rigid = 1.0 - shapes.fit.ssr_rigid / total
-    return float(np.nanmean(rigid)), float(np.nanmean(shapes.fit.explained))
+    return _mean(rigid), _mean(shapes.fit.explained)
+
+
+def _mean(values: Array) -> float:
+    """Return the mean of what is there, NaN where nothing is: no run had all its points."""
+    there = np.isfinite(values)
+    return float(values[there].mean()) if there.any() else np.nan
 
 
 def unconditioned(past: History) -> tuple[Unconditioned, ...]:

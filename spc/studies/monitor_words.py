@@ -80,10 +80,11 @@ def alike_in_batches(rows: ChartRows, runs: pd.DataFrame) -> str:
     if len(set(labels)) < 2:
         return ""
     share = batch_components(rows.values[base], labels).share
-    if not np.nanmedian(share) > ALIKE:
+    share = share[np.isfinite(share)]
+    if not share.size or not np.median(share) > ALIKE:
         return ""
     return (
-        f"pieces of a batch are alike ({np.nanmedian(share):.0%} of the spread lies between "
+        f"pieces of a batch are alike ({np.median(share):.0%} of the spread lies between "
         "batches), so limits from neighbouring pieces are too narrow: expect many false alarms, "
         "and chart by batch instead"
     )
