@@ -58,6 +58,12 @@ GOLDEN: dict[str, Any] = {
     "gauge bridge study:old study:new": "",
     "gauge trust arm-1": "",
     "board --to board.html": "",
+    "store info": "",
+    "store check": "",
+    "store migrate": "",
+    "store backup kept.duckdb": "",
+    "store merge kept.duckdb": "",
+    "store correct H0188 --mould K1 --why misread": "",
     "gauge study G1": (
         "plan study runs counts points quantities groups group_sizes pooled first last notes"
     ),

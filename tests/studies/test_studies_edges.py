@@ -52,7 +52,7 @@ def made(tmp_path: Path) -> Made:
 def texts(spc: Command, store: Path) -> str:
     """Run the commands that look at a store; each must end well and be silent on errors."""
     said = []
-    for command in (["run", "list"], ["chart", "list"], ["capability"]):
+    for command in (["run", "list"], ["chart", "list"]):
         outcome = spc(*command, "--store", store)
         assert (outcome.status, outcome.err) == (0, ""), (command, outcome)
         said.append(outcome.out)
@@ -64,8 +64,8 @@ def test_a_few_pieces_get_figures_but_no_limits_and_no_indices(
     count: int, made: Made, spc: Command
 ) -> None:
     store = made(dated_runs(count))
-    said = texts(spc, store)
-    assert "too few batches to tell whether it is stable" in said
+    texts(spc, store)
+    assert spc("capability", "--store", store).done("too few batches to tell whether it is stable")
     with open_store(store, read_only=True) as opened:
         chart = monitor(opened)
         able = capability_study(opened)
@@ -186,6 +186,7 @@ def test_a_series_that_does_not_vary_gets_no_limits_and_no_index(
     assert "the baseline does not vary" in texts(spc, store)
     with open_store(store, read_only=True) as opened:
         chart, able = monitor(opened), capability_study(opened)
+        assert len(monitor(opened, by="piece", names=("check-1",)).rows.labels) == 60
     column = chart.series.names.index("check-1")
     assert chart.notes[column] == "no limits: the baseline does not vary"
     assert np.isnan(chart.upper[:, column]).all()
@@ -201,6 +202,7 @@ def test_a_check_point_never_measured_is_said_to_have_no_data(reported: Made, sp
     texts(spc, store)
     with open_store(store, read_only=True) as opened:
         chart, able = monitor(opened), capability_study(opened)
+        assert len(monitor(opened, by="piece").rows.labels) == 60
         seen = month_study(opened, month(JANUARY))
     column = chart.series.names.index("check-2")
     assert chart.notes[column].startswith("no limits: 0 baseline batches")
