@@ -536,12 +536,15 @@ DOCUMENTS = (
     "plan check",
     "plan check rich.toml",
     "plan rehearse --trials 100",
+    "ingest november.csv --dry-run",
+    "ingest november.csv --draft-mapping",
     "ingest november.csv sample-runs/events.csv",
     "run list --batch B09",
     "run show H0188",
     "omit H0188 flank-1 --why slid",
     "run show H0188",
     "run restore H0188 --why right",
+    "omit Z0003 deck-2 --why slid --force",
     "run tally",
     "refit no-nose-2 --without nose-2",
     "refit",
@@ -587,7 +590,7 @@ DOCUMENTS = (
     "run show T0001 --part LH-641",
 )
 #: Options by which a command prints another document.
-OTHER_DOCUMENT = ("--kind", "--with", "--trend")
+OTHER_DOCUMENT = ("--kind", "--with", "--trend", "--dry-run", "--draft-mapping")
 
 
 def section(words: list[str]) -> str:
