@@ -16,6 +16,15 @@ class SpcError(Exception):
     """Any refusal of this project, told in one line."""
 
 
+#: What a file holds is told up to this length; a field of a broken one may be megabytes.
+_LONGEST = 300
+
+
+def _short(text: str) -> str:
+    half = _LONGEST // 2
+    return text if len(text) <= _LONGEST else f"{text[:half]}…{text[-half:]}"
+
+
 class InputError(SpcError):
     """A file that cannot be taken: where, what is wrong, and what to do.
 
@@ -42,6 +51,7 @@ class InputError(SpcError):
         column: str | None = None,
         do: str | None = None,
     ) -> None:
+        what, column = _short(what), column and _short(column)
         self.what, self.file, self.row, self.column, self.do = what, file, row, column, do
         place = [file] if file else []
         place += [f"row {row}"] if row is not None else []

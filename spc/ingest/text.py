@@ -179,7 +179,15 @@ def read_table(
         frame=frame,
         separator=separator,
         mark=layout.mark,
+        notes=_cut_off(text, rows[-1][-1]),
     )
+
+
+def _cut_off(text: str, last: str) -> tuple[str, ...]:
+    """Say where a file may have been cut off within its last number, which cannot be seen in it."""
+    if text.endswith(("\n", "\r")) or not re.fullmatch(r"[+-]?[0-9.,]+", last.strip()):
+        return ()
+    return ("the last line ends within a number and without a line end: was the file cut off?",)
 
 
 def without_lines(text: str, layout: Layout) -> str:
