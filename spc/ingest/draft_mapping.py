@@ -94,7 +94,7 @@ def draft_mapping(path: Path, declared: Declared) -> MappingDraft:
     kind = kind_of(data, str(path))
     if kind == XML:
         raise InputError("a QIF document names its own places", file=str(path),
-                         do="see 'spc guide sources' for what [qif] can look up")  # fmt: skip
+                         do="see 'spc guide files' for what [qif] can look up")  # fmt: skip
     draft = _Draft()
     declared = _laid_out(path, data, kind, declared, draft)
     table = table_of(path, data, kind, declared)

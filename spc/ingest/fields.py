@@ -52,12 +52,12 @@ def numbers(
 
 
 _COMMA = str.maketrans({",": ".", ".": "\0"})
-#: Characters that steer a terminal or break a line; no name has them.
-_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
+#: Characters that steer a terminal; a name may have a line break or a tab, and none of these.
+_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]")
 
 
 def refuse_controls(fields: pd.Series, lines: pd.Series, *, file: str) -> None:
-    """Refuse names that hold line breaks or other control characters.
+    """Refuse names that hold control characters; line breaks and tabs are let through.
 
     Raises
     ------
@@ -67,7 +67,7 @@ def refuse_controls(fields: pd.Series, lines: pd.Series, *, file: str) -> None:
     found = {field for field in fields.unique() if _CONTROL.search(str(field))}
     if found:
         raise InputError(
-            "a line break or control character in a name",
+            "a control character in a name",
             file=file,
             row=int(lines[fields.isin(found)].iloc[0]),
             column=str(fields.name),

@@ -184,7 +184,7 @@ def test_names_of_files_are_names(
 def test_control_characters_are_no_names(
     good: str, spc: Command, store_path: Path, tmp_path: Path
 ) -> None:
-    for text in ("a\x1b[2Jb", "a\tb", '"a\nb"', "a\x07b", "a\x9bb", "a\u2028b"):
+    for text in ("a\x1b[2Jb", "a\x07b", "a\x9bb", "a\x08b"):
         (tmp_path / "bad.csv").write_text(good.replace(",ana,", f",{text},"), encoding="utf-8")
         outcome = spc("ingest", "bad.csv", "--store", store_path)
         assert outcome.refused("column 'operator'", "control character in a name")
