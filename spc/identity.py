@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+from pathlib import Path
 from typing import Any
 
 
@@ -17,3 +18,9 @@ def content_hash(*parts: Any) -> str:
 def bytes_hash(data: bytes) -> str:
     """Return the SHA-256 of a file's bytes."""
     return hashlib.sha256(data).hexdigest()
+
+
+def file_hash(path: Path) -> str:
+    """Return the SHA-256 of a file's bytes, read piece by piece."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()

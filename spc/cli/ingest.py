@@ -4,11 +4,11 @@ from pathlib import Path
 
 import click
 
-from spc.cli.options import json_option, store_option, writer
+from spc.cli.options import Finite, json_option, store_option, writer
 
 
 @click.command("ingest")
-@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("files", nargs=-1, type=click.Path(path_type=Path))
 @click.option("--unit", help="Unit of every length in the files: mm, in or thou.")
 @click.option("--zone", help="Time zone of times without one, such as Europe/Berlin.")
 @click.option("--encoding", help="Code page where it is not UTF-8, such as cp1252.")
@@ -29,11 +29,26 @@ from spc.cli.options import json_option, store_option, writer
 @click.option(
     "--draft-mapping", is_flag=True, help="Print a mapping guessed from the file, to be finished."
 )
+@click.option(
+    "--follow", "folder", type=click.Path(path_type=Path), metavar="FOLDER",
+    help="Take each new file of this folder once it is complete, and say each run's verdict.",
+)  # fmt: skip
+@click.option("--once", is_flag=True, help="With --follow: take what is there, and end.")
+@click.option(
+    "--settle", type=Finite(min=0.0), default=2.0, show_default=True, metavar="SECONDS",
+    help="With --follow: a file that has not changed for so long is complete.",
+)  # fmt: skip
+@click.option(
+    "--every", type=Finite(min=0.1), default=1.0, show_default=True, metavar="SECONDS",
+    help="With --follow: how often to look.",
+)  # fmt: skip
+@click.option("--rejected", is_flag=True, help="List files of followed folders to be put right.")
 @store_option
 @json_option
 def command(
     files: tuple[Path, ...], store_path: Path, as_json: bool, board: Path | None,
-    dry_run: bool, draft_mapping: bool, **said: str | None,
+    dry_run: bool, draft_mapping: bool, folder: Path | None, once: bool, settle: float,
+    every: float, rejected: bool, **said: str | None,
 ) -> int:  # fmt: skip
     """Take results or events into the store: CSV, Parquet, JSON lines, spreadsheets, QIF Results.
 
@@ -42,9 +57,17 @@ def command(
 
     Example: spc ingest sample-runs/runs/*.csv sample-runs/events.csv
     """
+    from spc.cli.following import Following, follow_folder, show_rejected
     from spc.cli.taking import declared_from, expanded, take_all
 
+    _one_way(files, folder, rejected)
+    if rejected:
+        return show_rejected(store_path, as_json)
     declared = declared_from(said)
+    if folder is not None:
+        how = Following(folder=folder, store=store_path, declared=declared, board=board,
+                        correction=said["correct"] or "", settle=settle, every=every)  # fmt: skip
+        return follow_folder(how, once=once, as_json=as_json)
     if draft_mapping:
         from spc.cli.drafting import show_mapping
 
@@ -56,3 +79,13 @@ def command(
     with writer(store_path) as store:
         take_all(store, files, declared, said["correct"] or "", as_json, board)
     return 0
+
+
+def _one_way(files: tuple[Path, ...], folder: Path | None, rejected: bool) -> None:
+    """Refuse to be asked for several things at once, or for nothing."""
+    asked = [bool(files), folder is not None, rejected]
+    context = click.get_current_context()
+    if not any(asked):
+        raise click.UsageError("Missing argument 'FILES...'", context)
+    if sum(asked) > 1:
+        raise click.UsageError("name FILES, or --follow a folder, or ask for --rejected", context)

@@ -233,6 +233,11 @@ def _driver_errors(path: Path) -> Iterator[None]:
     """Put what the driver says into one line of this project's own errors."""
     try:
         yield
+    except (duckdb.InterruptException, RuntimeError) as error:
+        # Ctrl+C in the middle of a question reaches us as an error of the driver.
+        if "interrupt" in str(error).lower():
+            raise KeyboardInterrupt from error
+        raise
     except duckdb.Error as error:
         raise StoreError(
             f"{path}: the store refused ({str(error).splitlines()[0]}); nothing was written"

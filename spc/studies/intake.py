@@ -39,6 +39,8 @@ class TakenRun:
 
     Parameters
     ----------
+    run_id
+        Its identity.
     part, serial, run, batch
         Its names.
     noise
@@ -51,6 +53,7 @@ class TakenRun:
         What should be said of it; empty where nothing.
     """
 
+    run_id: str
     part: str
     serial: str
     run: str
@@ -202,9 +205,7 @@ def _origin(
     )
 
 
-def _take_results(
-    store: Store, checked: Results, who: str, correction: str, keep: bool
-) -> Taken:
+def _take_results(store: Store, checked: Results, who: str, correction: str, keep: bool) -> Taken:
     plans = _plans(store, checked)
     runs = _identified(checked, plans)
     held = read.known_runs(store)
@@ -374,7 +375,7 @@ def _taken_runs(plan: Plan, runs: pd.DataFrame, fit: pd.DataFrame) -> list[Taken
 
 
 def _taken_run(plan: Plan, row: Any, by_run: pd.DataFrame) -> TakenRun:
-    names = {key: str(row[key]) for key in ("part", "serial", "run", "batch")}
+    names = {key: str(row[key]) for key in ("run_id", "part", "serial", "run", "batch")}
     if row["run_id"] not in by_run.index:
         return TakenRun(
             **names,

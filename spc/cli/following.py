@@ -1,0 +1,189 @@
+"""Following a folder: each new file is taken once it is complete, and its verdicts are said."""
+
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+import click
+
+from spc.cli.boarding import BoardKept
+from spc.cli.folder import Folder
+from spc.cli.options import reader, say_json, show, writer
+from spc.errors import BusyError, SpcError, StoreError
+from spc.identity import file_hash
+from spc.ingest.checked import Declared
+from spc.ingest.results import read_file
+from spc.pages.follow_text import followed_text, rejected_text
+from spc.store import read
+from spc.store.audit import who_is_here
+from spc.studies.followed import Followed
+from spc.studies.intake import take_file
+from spc.studies.rejections import reject, rejected_files
+from spc.studies.run_verdicts import run_verdicts
+
+#: Exit status where a file could not be taken.
+_REFUSED = 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Following:
+    """How a folder is followed.
+
+    Parameters
+    ----------
+    folder, store
+        The folder, and the store to fill.
+    declared, correction
+        What is declared of the files, as without following.
+    settle, every
+        Seconds for which a complete file has not changed, and between two looks.
+    board
+        Page to write after each file; None where nobody wants one.
+    """
+
+    folder: Path
+    store: Path
+    declared: Declared
+    correction: str
+    settle: float
+    every: float
+    board: Path | None = None
+
+
+class Follower:
+    """Takes what is complete; all that has to outlive it is in the store.
+
+    A file is in the store or it is not, so that stopping at any moment loses nothing: the next
+    start takes up the rest.
+    """
+
+    def __init__(self, how: Following) -> None:
+        self._how = how
+        self._folder = Folder(how.folder, how.settle)
+        self._rejected: set[Path] = set()
+        self._plans = self._plan_names()
+        self._said = ""
+
+    def look(self) -> list[Followed]:
+        """Take every file that is complete now, and say what became of each."""
+        found = []
+        for path in self._folder.complete(time.monotonic()):
+            followed = self._tried(path)
+            if followed is not None:
+                found.append(followed)
+        if found:
+            self._look_again()
+        return found
+
+    def waiting(self) -> list[Path]:
+        """Return files that are not complete, or that the store could not take yet."""
+        return self._folder.waiting()
+
+    def _tried(self, path: Path) -> Followed | None:
+        """Return what became of a file; None where it was known, or has to wait."""
+        try:
+            followed = self._taken(path)
+        except (StoreError, OSError) as error:
+            # Another program has the store or the file, or the disk is full: it may pass.
+            self._say(str(error))
+            return None
+        self._said = ""
+        self._folder.done(path)
+        return followed
+
+    def _taken(self, path: Path) -> Followed | None:
+        file_id, size, name = file_hash(path), path.stat().st_size, str(path)
+        with reader(self._how.store) as store:
+            known = len(read.file_taken(store, file_id)) > 0
+            listed = known and any(f.name == name for f in rejected_files(store))
+        if listed:
+            with writer(self._how.store) as store:
+                reject(store, name, file_id, size, "in the store under another name", who_is_here())
+        if known:
+            return None
+        try:
+            checked = read_file(path, self._how.declared)
+            with writer(self._how.store) as store:
+                taken = take_file(store, checked, who_is_here(), correction=self._how.correction)
+                self._rejected.discard(path)
+                with BoardKept(store, self._how.board) as kept:
+                    kept.taken(taken.new > 0)
+                return Followed(
+                    name=name, taken=taken, verdicts=run_verdicts(store, taken), rejected=""
+                )
+        except StoreError:
+            raise
+        except SpcError as error:
+            with writer(self._how.store) as store:
+                reject(store, name, file_id, size, str(error), who_is_here())
+            self._rejected.add(path)
+            return Followed(name=name, taken=None, verdicts=(), rejected=str(error))
+
+    def _say(self, text: str) -> None:
+        """Say what holds a file up, once."""
+        if text != self._said:
+            click.echo(f"spc: waiting: {' '.join(text.split())}", err=True)
+            self._said = text
+
+    def _plan_names(self) -> frozenset[str]:
+        with reader(self._how.store) as store:
+            return frozenset(read.plans(store)["plan_id"])
+
+    def _look_again(self) -> None:
+        """Try rejected files again once a plan was added, which may be what they lacked."""
+        try:
+            plans = self._plan_names()
+        except BusyError:
+            return
+        if plans != self._plans:
+            self._plans = plans
+            self._folder.again(self._rejected)
+
+
+def follow(how: Following) -> None:
+    """Follow a folder until somebody stops it."""
+    follower = Follower(how)
+    click.echo(f"Following {how.folder}; stop with Ctrl+C.")
+    while True:
+        for followed in follower.look():
+            click.echo(followed_text(followed))
+        time.sleep(how.every)
+
+
+def follow_once(how: Following, as_json: bool) -> int:
+    """Take what is complete now and return the exit status: 2 where a file could not be taken."""
+    follower = Follower(how)
+    found = follower.look()
+    if how.settle:
+        time.sleep(how.settle)
+        found += follower.look()
+    if as_json:
+        say_json(found)
+    else:
+        click.echo("\n".join([
+            *(followed_text(one) for one in found),
+            *(f"{path}: not taken yet; left for the next time" for path in follower.waiting()),
+            *([] if found or follower.waiting() else ["No new file."]),
+        ]))  # fmt: skip
+    return _REFUSED if any(one.rejected for one in found) else 0
+
+
+def show_rejected(store_path: Path, as_json: bool) -> int:
+    """Show the files that are still to be put right."""
+    with reader(store_path) as store:
+        found = rejected_files(store)
+    show(found, rejected_text, as_json)
+    return 0
+
+
+def follow_folder(how: Following, *, once: bool, as_json: bool) -> int:
+    """Follow a folder once, or until somebody stops it."""
+    if once:
+        return follow_once(how, as_json)
+    if as_json:
+        raise click.UsageError(
+            "--json prints one document, and following has no end; say --once",
+            click.get_current_context(),
+        )
+    follow(how)
+    return 0

@@ -1,0 +1,39 @@
+"""What a followed folder brings, for the terminal: verdicts first, to be read from a step away."""
+
+from collections.abc import Sequence
+
+from spc.pages.display import count, moment
+from spc.pages.intake_text import taken_text
+from spc.pages.text import table
+from spc.studies.followed import Followed
+from spc.studies.rejections import RejectedFile
+from spc.studies.run_verdicts import RunVerdict
+
+#: Width of the longest verdict.
+_WIDTH = len("RE-MEASURE")
+
+
+def followed_text(followed: Followed) -> str:
+    """Return a line for each run, the verdict at its head, and what the file brought."""
+    if followed.taken is None:
+        return f"{'REJECTED':<{_WIDTH}}  {followed.rejected}"
+    return "\n".join([taken_text(followed.taken), *(_line(v) for v in followed.verdicts)])
+
+
+def _line(verdict: RunVerdict) -> str:
+    points = f" ({', '.join(verdict.points)})" if verdict.points else ""
+    # The verdict stands at the head of the line already.
+    head, _, rest = verdict.headline.partition(": ")
+    words = rest if head.lower() == verdict.verdict else verdict.headline
+    return (
+        f"{verdict.verdict.upper():<{_WIDTH}}  {verdict.serial}{points}, run {verdict.run}: {words}"
+    )
+
+
+def rejected_text(files: Sequence[RejectedFile]) -> str:
+    """Return the list of files that are still to be put right."""
+    if not files:
+        return "No file is waiting to be put right."
+    rows = [(moment(f.rejected_at), f.name, f.reason.removeprefix(f"{f.name}: ")) for f in files]
+    head = count(len(files), "file")
+    return f"{head} to be put right:\n" + table(("tried (UTC)", "file", "reason"), rows)

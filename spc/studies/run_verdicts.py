@@ -1,0 +1,70 @@
+"""The verdict of each run just taken: the line that a technician reads."""
+
+from dataclasses import dataclass
+from typing import Any
+
+from spc.errors import NotFoundError
+from spc.store import read
+from spc.store.connection import Store
+from spc.studies.advice import REMEASURE
+from spc.studies.history import History, production
+from spc.studies.intake import Taken, TakenRun
+from spc.studies.review import reviewed
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunVerdict:
+    """What to do with a run.
+
+    Parameters
+    ----------
+    run_id, part, serial, run
+        The run.
+    verdict
+        ``accept``, ``re-measure`` or ``hold``.
+    points
+        Points to probe again.
+    headline
+        The verdict in one sentence.
+    """
+
+    run_id: str
+    part: str
+    serial: str
+    run: str
+    verdict: str
+    points: tuple[str, ...]
+    headline: str
+
+
+def run_verdicts(store: Store, taken: Taken) -> tuple[RunVerdict, ...]:
+    """Return the verdict of every run that a file brought, in the file's order."""
+    if not taken.runs:
+        return ()
+    rows = {str(row["run_id"]): row for row in read.runs(store).to_dict("records")}
+    known: dict[str, History | None] = {}
+    return tuple(_verdict(store, run, rows[run.run_id], known) for run in taken.runs)
+
+
+def _verdict(store: Store, run: TakenRun, row: Any, known: dict[str, History | None]) -> RunVerdict:
+    names = {"run_id": run.run_id, "part": run.part, "serial": run.serial, "run": run.run}
+    if not isinstance(row["fit_id"], str):
+        return RunVerdict(
+            **names, verdict=REMEASURE, points=(),
+            headline="Too few fit points were measured to align it.",
+        )  # fmt: skip
+    plan_id = str(row["plan_id"])
+    if plan_id not in known:
+        known[plan_id] = _past(store, plan_id)
+    advice = reviewed(store, row, known[plan_id]).advice
+    return RunVerdict(
+        **names, verdict=advice.verdict, points=advice.points, headline=advice.headline
+    )
+
+
+def _past(store: Store, plan_id: str) -> History | None:
+    """Return the production history that runs are held against, read once for a file."""
+    try:
+        return production(store, read.plan_by_id(store, plan_id))
+    except NotFoundError:
+        return None
