@@ -30,6 +30,8 @@ def command(
     from spc.studies.refit import result_sets
 
     if name is None:
+        if plan_file or without or weight:
+            raise click.UsageError("no NAME for the new results; give one")
         with reader(store_path) as store:
             sets = result_sets(store)
         return show(sets, sets_text, as_json)

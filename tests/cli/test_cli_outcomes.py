@@ -187,3 +187,10 @@ def test_the_same_files_twice_are_the_same_store(
     assert outcome.done()
     assert outcome.out.count("everything in it is in the store already; nothing changed") == 10
     assert contents(sample_copy) == before
+
+
+def test_a_choice_of_fit_without_a_name_is_refused(sample_store: Path, spc: Command) -> None:
+    for words in (["--without", "nose-2"], ["--weight", "deck-1=2"]):
+        refused = spc("refit", *words, "--store", sample_store)
+        assert (refused.status, refused.out) == (2, "")
+        assert "no NAME for the new results" in refused.err
