@@ -7,7 +7,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -203,6 +203,15 @@ def test_a_rejected_file_is_tried_again_once_a_plan_is_there(folder: Path, tmp_p
     assert [f.taken.new for f in follower.look() if f.taken] == [12, 11, 10]
 
 
+@pytest.fixture
+def interruptible() -> Iterator[None]:
+    """Let children be interrupted: a shell's background job ignores Ctrl+C, and so do they."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
+@pytest.mark.usefixtures("interruptible")
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL])
 def test_stopped_at_any_moment_it_takes_up_the_rest(
     how: signal.Signals, folder: Path, store_path: Path, spc: Command
@@ -216,7 +225,10 @@ def test_stopped_at_any_moment_it_takes_up_the_rest(
             running.stdout.readline()
             time.sleep(rng.uniform(0.0, 0.6))
             running.send_signal(how)
-            _, error = running.communicate(timeout=60)
+            try:
+                _, error = running.communicate(timeout=60)
+            finally:
+                running.kill()
         assert b"Traceback" not in error
     assert once(spc, folder, store_path).status == 0
     held = contents(store_path)
