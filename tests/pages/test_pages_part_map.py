@@ -10,11 +10,26 @@ from hypothesis import strategies as st
 
 from spc.pages.figures.labels import PLACES, Label, placed
 from spc.pages.figures.net import facing, net
-from spc.pages.figures.part_map import HOLDS, MARKS, SMALL, UNMEASURED, Mark, marks_of, part_map
+from spc.pages.figures.part_map import (
+    AGAIN,
+    HOLDS,
+    INSIDE,
+    LEFT,
+    MARKS,
+    OMITTED,
+    SMALL,
+    SORTS,
+    SORTS_NOT,
+    UNMEASURED,
+    UNSURE,
+    Mark,
+    marks_of,
+    part_map,
+)
 from spc.pages.figures.part_solid import part_solid, stick_scale
 from spc.plan import CHECK, Plan, PlanPoint
 from spc.studies.month import Month
-from spc.studies.point_state import OUTSIDE, SIGNAL, STEADY
+from spc.studies.point_state import NO_LIMITS, OUTSIDE, SIGNAL, STEADY
 
 AXES = {"+x": (1, 0, 0), "-x": (-1, 0, 0), "+y": (0, 1, 0), "-y": (0, -1, 0), "+z": (0, 0, 1),
         "-z": (0, 0, -1)}  # fmt: skip
@@ -110,7 +125,14 @@ def test_states_differ_by_shape(october: Month) -> None:
     figure = part_map(october.plan, marks_of(october.plan, october.points))
     symbols = [t.marker.symbol for t in figure.data]
     assert len(symbols) == len(set(symbols))
-    assert len({shape for shape, *_ in MARKS.values()}) == len(MARKS)
+    # A page shows the states of a month, of a gauge study or of a run: within it each has a shape.
+    month = (OUTSIDE, SIGNAL, STEADY, NO_LIMITS, HOLDS, UNMEASURED)
+    study = (SORTS, UNSURE, SORTS_NOT, HOLDS, UNMEASURED)
+    run = (INSIDE, OUTSIDE, AGAIN, LEFT, OMITTED, UNMEASURED)
+    assert {*month, *study, *run} == set(MARKS)
+    for page in (month, study, run):
+        assert len({MARKS[state][0] for state in page}) == len(page)
+        assert len({MARKS[state][1] for state in page}) == len(page)
 
 
 def test_the_area_of_a_mark_grows_with_the_deviation() -> None:

@@ -36,7 +36,7 @@ MARKS = {
     UNSURE: ("circle-open", "circle-open", "data", False),
     NO_LIMITS: ("circle-open", "circle-open", "data", False),
     LEFT: ("triangle-up-open", "diamond-open", "data", False),
-    OMITTED: ("x-thin-open", "x", "quiet", False),
+    OMITTED: ("cross-thin-open", "cross", "quiet", False),
     UNMEASURED: ("x-thin-open", "x", "quiet", False),
     HOLDS: ("triangle-up-open", "diamond-open", "quiet", False),
 }
