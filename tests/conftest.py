@@ -1,11 +1,13 @@
 """Fixtures that every folder of tests shares: the sample runs in a store, copies, the command."""
 
+import os
 import shutil
 import sys
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from spc.cli import main
 from spc.ingest.checked import Declared
@@ -17,6 +19,12 @@ from spc.studies.intake import Taken, take_file
 sys.path.insert(0, str(Path(__file__).parent))
 
 from helpers import SAMPLES, Outcome, fill
+
+# The examples of the property tests are the same in each run, so that a failure belongs to the
+# change under test; with SPC_EXPLORE set they are drawn anew, to look for cases nobody thought of.
+settings.register_profile("same", derandomize=True)
+settings.register_profile("explore", derandomize=False, print_blob=True)
+settings.load_profile("explore" if os.environ.get("SPC_EXPLORE") else "same")
 
 
 @pytest.fixture(scope="session")

@@ -185,12 +185,12 @@ def test_the_demonstration_again_changes_nothing_and_speaks_json(
 ) -> None:
     shutil.copytree(samples / "runs" / "2026-04", tmp_path / "some" / "runs")
     shutil.copy(samples / "LH-640.toml", tmp_path / "some")
-    first = spc("demo", "--from", "some", "--json")
+    first = spc("demo", "--from", "some")
     before = held_bytes(tmp_path / "demo.duckdb")
     again = spc("demo", "--from", "some", "--json")
     assert (first.status, first.err, again.status, again.err) == (0, "", 0, "")
     document = json.loads(again.out)
-    assert document == json.loads(first.out)
+    assert "46 runs from 4 files" in first.out
     assert (document["files"], document["runs"], document["suspects"]) == (4, 46, [])
     assert held_bytes(tmp_path / "demo.duckdb") == before
 

@@ -88,6 +88,8 @@ BAD: dict[str, tuple[Edit, tuple[str, ...]]] = {
     "unit in capitals": (swap(",mm", ",MM", 999), ("row 2, column 'unit'", "'MM'")),
     "empty unit": (field(6, "unit", ""), ("row 6, column 'unit'", "no unit")),
     "two units": (field(6, "unit", "in"), ("row 6, column 'unit'", "one unit", "split")),
+    "control character in a name": (swap(",ana,", ",a\x1bna,", 999),
+                                    ("row 2, column 'operator'", "control character")),
     "duplicate hit": (field(3, "hit", "1"), ("row 3", "'deck-1' hit 1", "row 2", "H0001-1")),
     "hit zero": (field(3, "hit", "0"), ("row 3, column 'hit'", "'0'")),
     "half a hit": (field(3, "hit", "1.5"), ("row 3, column 'hit'", "'1.5'")),
