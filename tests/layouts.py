@@ -16,7 +16,8 @@ from spc.plan import Plan
 from spc.store.connection import create_store, open_store
 from spc.studies import plans
 from spc.studies.intake import Taken, take_file
-from spc.studies.review import Review, review
+from spc.studies.review import review
+from spc.studies.reviewed import Review
 from spc.units import MILLIMETRES
 
 Array = NDArray[np.float64]

@@ -7,7 +7,7 @@ import numpy as np
 from spc.pages.closer_text import second_lines, station_lines, warmth_lines
 from spc.pages.display import NONE, count, length, moment, number, probability
 from spc.pages.text import table
-from spc.studies.review import Review, ReviewedPoint
+from spc.studies.reviewed import Review, ReviewedPoint
 from spc.studies.warmth import WarmPoint
 
 

@@ -8,7 +8,7 @@ from spc.pages.closer_text import warmth_lines
 from spc.pages.display import NONE, length, moment, share
 from spc.pages.html import Child, Html, el
 from spc.pages.month_parts import sentences
-from spc.studies.review import Review
+from spc.studies.reviewed import Review
 from spc.studies.second_opinion import SecondOpinion
 from spc.studies.station_join import Joined
 

@@ -37,7 +37,7 @@ from spc.pages.shell import Page, page_html
 from spc.plan import FIT
 from spc.studies.advice import ACCEPT
 from spc.studies.point_state import OUTSIDE
-from spc.studies.review import CheckedPoint, Review, ReviewedPoint
+from spc.studies.reviewed import CheckedPoint, Review, ReviewedPoint
 from spc.units import MILLIMETRES
 
 #: The bar of a check point's usual place reaches so many standard deviations either way.

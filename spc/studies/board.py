@@ -20,7 +20,8 @@ from spc.studies.arrays import Array
 from spc.studies.drift import Unconditioned, unconditioned
 from spc.studies.gauge_newest import newest_gauge
 from spc.studies.history import History, production
-from spc.studies.review import CheckedPoint, Review, reviewed
+from spc.studies.review import reviewed
+from spc.studies.reviewed import CheckedPoint, Review
 from spc.studies.trust import OLDEST_DAYS
 
 #: Pieces in the strip, and how many more are looked through for the last good one.

@@ -16,7 +16,8 @@ from spc.store.connection import Store, now
 from spc.studies.arrays import hit_array
 from spc.studies.evidence import SELF_CHECKED
 from spc.studies.fitting import fit_hits, fit_rows
-from spc.studies.review import Review, review
+from spc.studies.review import review
+from spc.studies.reviewed import Review
 
 OMIT, RESTORE = "omit", "restore"
 #: Why a point may be left out.

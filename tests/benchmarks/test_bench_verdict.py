@@ -22,7 +22,8 @@ from spc.ingest.plan_toml import read_plan
 from spc.store.connection import open_store
 from spc.studies.advice import ACCEPT, REMEASURE
 from spc.studies.fitting import fit_hits
-from spc.studies.review import Review, review
+from spc.studies.review import review
+from spc.studies.reviewed import Review
 
 FULL = os.environ.get("SPC_BENCH") == "1"
 SEEDS = (11, 12) if FULL else (11,)
