@@ -1,9 +1,10 @@
 """A month for the terminal: the answer, and what to look at."""
 
+from collections import Counter
 from pathlib import Path
 
 from spc.pages.display import count, length
-from spc.studies.month import Month
+from spc.studies.month import Gap, Month
 from spc.studies.point_state import leading
 
 
@@ -28,9 +29,27 @@ def findings(month: Month) -> list[str]:
     ]
     lines += [f"  measured again: piece {r.serial}, {r.later} in place of {r.earlier}"
               for r in month.remeasured]  # fmt: skip
-    lines += [f"  not measured: {', '.join(g.points)} of piece {g.serial}" for g in month.gaps]
+    lines += not_measured(month.gaps)
     first = leading(month.new_signals)
     if first:
         named = ", ".join(dict.fromkeys(s.series for s in first))
         lines.append(f"  {count(len(first), 'chart')} with new signals: {named}")
     return lines
+
+
+#: As many pieces with missing points are named one by one; more become a sum.
+NAMED_GAPS = 5
+
+
+def not_measured(gaps: tuple[Gap, ...]) -> list[str]:
+    """Name the points not measured piece by piece, or sum them where that would bury the rest."""
+    if len(gaps) <= NAMED_GAPS:
+        return [f"  not measured: {', '.join(g.points)} of piece {g.serial}" for g in gaps]
+    often = Counter(point for gap in gaps for point in gap.points)
+    # Ties by name, so that the same store says the same words.
+    point, most = min(often.items(), key=lambda item: (-item[1], item[0]))
+    return [
+        f"  not measured: {count(often.total(), 'reading')} at {count(len(often), 'point')} of "
+        f"{count(len(gaps), 'piece')}, most often {point} ({most}); the page and its tables "
+        "name them"
+    ]

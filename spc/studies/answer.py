@@ -43,7 +43,7 @@ def _process(plan: Plan, period: Period, pieces: int, states: tuple[PointState, 
     where = f" on mould {worst.moved_mould}" if worst.moved_mould else ""
     return (
         f"{head}; {len(moved)} of {_many(len(states), 'check point')} show a signal, "
-        f"the strongest at {worst.point}{where}: {size:.3g} {plan.unit} "
+        f"the strongest at {worst.point}{where}, on average {size:.3g} {plan.unit} "
         f"{'outward' if worst.moved > 0 else 'inward'} of its baseline."
     )
 
