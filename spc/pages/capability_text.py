@@ -32,6 +32,8 @@ def _name(index: str) -> str:
 
 
 def _points(study: CapabilityStudy) -> str:
+    if not study.points:
+        return "The plan has no check point, and capability is stated of check points only."
     rows = [_row(point, study) for point in study.points]
     columns = ("point", "pieces/batches", "effective", "mean", "sd", "tolerance", "out", "Cpk",
                f"Ppk ({share(study.level, 0)} range)", f"{study.required:g} is")  # fmt: skip
@@ -127,7 +129,7 @@ def shares(value: float, low: float, high: float) -> str:
 
 
 def _hints(study: CapabilityStudy) -> list[str]:
-    if study.details:
+    if study.details or not study.points:
         return []
     said = ["name one point, or say --details, for spread, shape, tails, gauge and acceptance"]
     if any(p.stable is False and not p.performance for p in study.points):

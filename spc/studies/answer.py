@@ -1,6 +1,7 @@
 """The month in three sentences, from its figures alone."""
 
 from collections import Counter
+from math import isfinite
 
 from spc.capability.verdict_words import CANNOT_BE_SHOWN, NOT_SHOWN, REFUSED, SHOWN
 from spc.plan import Plan
@@ -36,6 +37,8 @@ def _process(plan: Plan, period: Period, pieces: int, states: tuple[PointState, 
     head = f"{_many(pieces, 'piece')} of {plan.name} {were} measured {period.within}"
     if states and all(s.state == NO_LIMITS for s in states):
         return f"{head}; the history is too short for limits, so drift cannot be judged yet."
+    if not states:
+        return f"{head}; the plan has no check point, so nothing says whether the form moves."
     if not moved:
         return f"{head} and no check point shows a signal."
     worst = max(moved, key=lambda s: abs(s.moved_sigma))
@@ -49,6 +52,8 @@ def _process(plan: Plan, period: Period, pieces: int, states: tuple[PointState, 
 
 
 def _tolerance(states: tuple[PointState, ...], able: CapabilityStudy) -> str:
+    if not any(isfinite(s.lower) or isfinite(s.upper) for s in states):
+        return "No check point has a tolerance, so nothing is judged against one."
     outside = [s for s in states if s.state == OUTSIDE]
     pieces = sum(s.outside for s in outside)
     if outside:
