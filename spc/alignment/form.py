@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from spc.alignment.checks import as_rows
-from spc.alignment.formplan import VISIBLE, FormPlan
+from spc.alignment.formplan import INFLATION, VISIBLE, FormPlan
 from spc.alignment.formwords import HIDDEN
 from spc.alignment.geometry import holds, unique_rows
 from spc.alignment.patterns import shapely
@@ -193,7 +193,9 @@ def _joint(left: Array, own: Bools, held: Bools) -> tuple[Array, Array, Array, I
     shapes = u * good[:, None]
     known = (good[..., None] * vt**2).sum(1)
     told = held[:, None] & own & (np.abs(known - 1.0) < 1e-6)
-    half = np.swapaxes(vt, -1, -2) * inverse[:, None] / scale[..., None]
+    unit = np.swapaxes(vt, -1, -2) * inverse[:, None]
+    told &= (unit**2).sum(-1) <= INFLATION * (1.0 + 1e-9)
+    half = unit / scale[..., None]
     gains = np.where(told[..., None], half @ np.swapaxes(u, -1, -2), np.nan)
     both = told[:, :, None] & told[:, None, :]
     cofactor = np.where(both, half @ np.swapaxes(half, -1, -2), np.nan)

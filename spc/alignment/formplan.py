@@ -9,6 +9,8 @@ References
 .. [1] Carlson, J. S. and Söderberg, R. (2003), Assembly root cause analysis: a way to reduce
    dimensional variation in assembled products, Int. J. Flexible Manufacturing Systems 15, 113:
    conditions under which different faults cause the same deviations (from memory).
+.. [2] Marquardt, D. W. (1970), Generalized inverses, ridge regression, biased linear estimation,
+   and nonlinear estimation, Technometrics 12, 591: variance inflation factors (from memory).
 """
 
 from dataclasses import dataclass
@@ -49,6 +51,7 @@ __all__ = [
     "COMBINED",
     "FITTED",
     "HIDDEN",
+    "INFLATION",
     "KINDS",
     "LEFT_OUT",
     "VISIBLE",
@@ -57,11 +60,14 @@ __all__ = [
     "visible_share",
 ]
 
-#: A shape of which less than this share is left after the best rigid motion counts as hidden, and
-#: one of which less than this is left beside the others as dependent on them.
+#: A shape of which less than this share is left after the best rigid motion counts as hidden.
 VISIBLE = 0.02
+#: A shape is fitted beside others only where that inflates the variance of none of them by more
+#: than this: beyond ten, regression texts call their columns dependent [2]_, and the noise of a
+#: few points would be read as two large shapes of opposite effect.
+INFLATION = 10.0
 #: A shape that adds less than this share of itself to a number is not named in its meaning.
-WORTH_A_WORD = 0.05
+WORTH_A_WORD = 0.1
 KINDS = (SIZE, TWIST, BOW, SQUARENESS)
 
 
@@ -248,17 +254,20 @@ def _wanted(
 
 
 def _independent(left: Array, order: list[int]) -> tuple[int, ...]:
-    """Return those of ``order`` that the ones before do not already explain."""
+    """Return those of ``order`` that can be told beside the ones before, and leave them told."""
     kept: list[int] = []
-    basis = np.zeros((len(left), 0))
     for k in order:
-        rest = left[:, k] - basis @ (basis.T @ left[:, k])
-        rest -= basis @ (basis.T @ rest)
-        length = np.linalg.norm(rest)
-        if length > VISIBLE * np.linalg.norm(left[:, k]):
+        if _inflation(left[:, [*kept, k]]) <= INFLATION:
             kept.append(k)
-            basis = np.concatenate([basis, rest[:, None] / length], axis=1)
     return tuple(kept)
+
+
+def _inflation(columns: Array) -> float:
+    """Return the largest factor by which the columns inflate each other's variance."""
+    _, s, vt = np.linalg.svd(columns / np.linalg.norm(columns, axis=0), full_matrices=False)
+    if s[-1] < np.sqrt(np.finfo(np.float64).eps):
+        return np.inf
+    return float((vt**2 / s[:, None] ** 2).sum(axis=0).max())
 
 
 def _mixing(left: Array, kept: tuple[int, ...], wanted: list[int]) -> Array:

@@ -1,4 +1,4 @@
-"""Limits from a budget of false alarms over all the charts of a part."""
+"""Limits from a budget of false alarms over all the charts of a part: by the month, or in all."""
 
 from dataclasses import dataclass
 from functools import cache
@@ -74,6 +74,35 @@ def allowance(rows: ChartRows, series: SeriesSet, months: float) -> Allowed:
         f"about {pieces:.1f} points a month: {_range(width)} sigma from the centre, and "
         f"{_range(average_width)} of its own for the moving average; the fewer values stand behind "
         "them, the wider",
+    )
+
+
+def family_allowance(rows: ChartRows, series: SeriesSet, chance: float) -> Allowed:
+    """Return limits that any of the charts passes by chance with this probability at most.
+
+    The probability is shared among all values of all charts, half to the values and half to their
+    moving averages (Bonferroni): it holds however the series hang together, on average over shops
+    (Quesenberry 1993), and is not used up.
+
+    Parameters
+    ----------
+    rows, series
+        The charts; fit points are charted but not counted.
+    chance
+        Probability of one false alarm or more over the whole history of all charts, 0 to 1.
+    """
+    judged = np.isfinite(rows.values) & ~series.fit_point
+    charts = {(m, int(k)) for m, row in zip(rows.moulds, judged, strict=True)
+              for k in np.flatnonzero(row)}  # fmt: skip
+    width, average_width = _widths(rows, 0.5 * chance / max(1, int(judged.sum())))
+    return Allowed(
+        width=width,
+        average_width=average_width,
+        rules=ALONE,
+        words=f"limits so wide that of {int(judged.sum())} values on {len(charts)} charts none "
+        f"lies beyond them by chance in {100 * (1 - chance):g} of 100 histories like this, or "
+        f"more: {_range(width)} sigma from the centre, and {_range(average_width)} of its own for "
+        "the moving average; the fewer values stand behind them, the wider",
     )
 
 

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import cast
 
 import numpy as np
 import numpy.typing as npt
@@ -15,7 +16,7 @@ from spc.errors import InputError
 from spc.plan import Plan
 from spc.store import read
 from spc.store.connection import Store
-from spc.studies.allowance import allowance
+from spc.studies.allowance import allowance, family_allowance
 from spc.studies.arrays import Array
 from spc.studies.chosen_set import past_of
 from spc.studies.granted import Granted, granted
@@ -248,20 +249,22 @@ def charted(
     sets: tuple[LimitSet, ...] = (),
     rules: tuple[str, ...] | None = None,
     months: float | None = None,
+    chance: float | None = None,
     of: SeriesSet | None = None,
     whole: pd.DataFrame | None = None,
 ) -> Monitor:
     """Chart a history that is already read, under frozen ``sets`` where there are any.
 
     ``of`` charts other series of the same runs than the points and the fit's own figures. The
-    baseline is named among the runs of ``whole``, where these are but a part of them.
+    baseline is named among the runs of ``whole``, where these are but a part of them. ``chance``
+    is that of any false alarm over all charts and their whole history, instead of ``months``.
     """
     series = all_series(past) if of is None else of
     series = series if names is None else chosen(series, names)
     inside, words = baseline_of(past.runs, by, baseline, whole)
     scaled = np.where(series.skewed, np.cbrt(series.values**2), series.values)
     rows = chart_rows(past.runs, scaled, inside, by)
-    if months is None:
+    if months is None and chance is None:
         lines = with_sets(baseline_lines(rows), rows, series.names, sets)
         return _charts(past, series, rows, words, events, lines, sets, rules, None)
     if {(s.series, s.by) for s in sets} & {(name, by) for name in series.names}:
@@ -269,7 +272,10 @@ def charted(
             "frozen limits have a width of their own, not that of a budget",
             do="add --baseline to look past them",
         )
-    allowed = allowance(rows, series, months)
+    if chance is not None:
+        allowed = family_allowance(rows, series, chance)
+    else:
+        allowed = allowance(rows, series, cast(float, months))
     lines = baseline_lines(rows, allowed.width, allowed.average_width)
     return _charts(past, series, rows, words, events, lines, (), allowed.rules, allowed.words)
 
