@@ -21,7 +21,7 @@ from spc.studies.board import (
     Board,
     Spot,
 )
-from spc.studies.drift import ROOM_C, ROOM_TOLERANCE, YOUNGEST_HOURS
+from spc.studies.conditioned import ROOM_C, ROOM_TOLERANCE, YOUNGEST_HOURS
 from spc.units import MILLIMETRES
 
 

@@ -2,10 +2,14 @@
 
 from math import isfinite
 
-from spc.pages.display import NONE, count, length, moment, number, probability, share
+import numpy as np
+
+from spc.pages.display import NONE, count, length, number, probability, share
 from spc.pages.text import table
+from spc.studies.adjusted import Adjusted, Effect
 from spc.studies.covariates import Covariate
 from spc.studies.drift import Drift, ShapeDrift
+from spc.studies.drift_words import chance_words
 
 #: Unconditioned pieces named one by one; the others are counted.
 NAMED = 5
@@ -23,11 +27,14 @@ def drift_text(found: Drift) -> str:
         f"the rest the shapes explain {share(found.explained, 0)}",
         "",
         *found.sentences,
+        *([f"({words})"] if (words := chance_words(found.chance)) else []),
         "",
         _shapes(found, unit),
+        *adjusted_lines(found.adjusted),
         "",
         _covariates(found, unit),
-        *([""] if found.hidden else []),
+        *([""] if found.hidden or found.combined else []),
+        *(f"seen only together: {text}" for text in found.combined),
         *(f"not seen: {text}" for text in found.hidden),
         *_unconditioned(found),
     ]
@@ -42,6 +49,7 @@ def figure(value: float, shape_unit: str, unit: str, *, signed: bool = True) -> 
 
 
 def _shapes(found: Drift, unit: str) -> str:
+    second = bool(np.isfinite(found.adjusted.change).any())
     rows = []
     for shape in found.shapes:
         for mould in shape.moulds:
@@ -52,14 +60,53 @@ def _shapes(found: Drift, unit: str) -> str:
                 f"({figure(mould.slope_low, shape.unit, unit)} to "
                 f"{figure(mould.slope_high, shape.unit, unit)})"
             )
-            mine = [s for s in shape.signals if s.mould == mould.mould]
+            mine = [c for c in shape.changes if c.mould == mould.mould]
+            means = [
+                (figure(raw, shape.unit, unit), figure(beside, shape.unit, unit))
+                for raw, beside in ((mould.baseline, mould.baseline_adjusted),
+                                    (mould.latest, mould.latest_adjusted))
+            ]  # fmt: skip
             rows.append((
                 shape.shape, _unit(shape, unit), mould.mould or NONE, str(mould.batches),
-                figure(mould.baseline, shape.unit, unit), figure(mould.latest, shape.unit, unit),
-                slope, "signal" if mine else "",
+                *(text for pair in means for text in (pair if second else pair[:1])),
+                slope, "moved" if mine else "",
             ))  # fmt: skip
-    head = ("shape", "unit", "mould", "batches", "baseline", "newest", "a month", "")
-    return table(head, rows, "   rrrr")
+    means = ("baseline", "adjusted", "newest", "adjusted") if second else ("baseline", "newest")
+    head = ("shape", "unit", "mould", "batches", *means, "a month", "")
+    return table(head, rows, "   r" + "r" * (len(means) + 1))
+
+
+def adjusted_lines(found: Adjusted) -> list[str]:
+    """Return what the adjusted figures stand on, one line an effect; why not, where there is none.
+
+    The figures themselves stand in a column of their own, beside the raw ones.
+    """
+    to = [
+        f"{found.hours:g} h after moulding" if isfinite(found.hours) else "",
+        f"{found.temperature_c:g} °C" if isfinite(found.temperature_c) else "",
+    ]
+    kinds = (("age", found.age, "for each tenfold of the hours since moulding"),
+             ("warmth", found.warmth, "per kelvin of the part"))  # fmt: skip
+    lines = [f"{name}: {_effect(effect, words)}" for name, effect, words in kinds]
+    if not any(to):
+        return ["nothing is adjusted for age or warmth", *lines]
+    said = " and ".join(text for text in to if text)
+    return [f"adjusted: the size at {said}, an estimate beside the raw figure that counts", *lines]
+
+
+def _effect(effect: Effect, words: str) -> str:
+    if not isfinite(effect.slope):
+        return effect.note
+    stands = (
+        f", from {count(effect.pieces, 'piece')} of {count(effect.batches, 'batch', 'batches')}"
+        if effect.batches
+        else ""
+    )
+    note = f"; {effect.note}" if effect.note else ""
+    return (
+        f"size {effect.slope:+.4f} % ({effect.low:+.4f} to {effect.high:+.4f}) {words}{stands}"
+        f"{note}"
+    )
 
 
 def _unit(shape: ShapeDrift, unit: str) -> str:
@@ -77,7 +124,7 @@ def _covariates(found: Drift, unit: str) -> str:
             *(_share(by_name.get(name)) for name in ("temperature", "age", "mould", "resin lot")),
             _slope(by_name.get("temperature"), shape, unit),
             _slope(by_name.get("age"), shape, unit),
-            "signal left" if shape.left_signals else "quiet",
+            "change left" if shape.left_changes else "quiet",
         ))  # fmt: skip
     if not rows:
         return f"Covariates: {found.shapes[0].covariates_note}"
@@ -105,7 +152,8 @@ def _unconditioned(found: Drift) -> list[str]:
     lines = ["", f"{count(len(found.unconditioned), 'piece')} measured too young or away from room "
              "temperature:"]  # fmt: skip
     for piece in found.unconditioned[:NAMED]:
-        back = f"; come back {moment(piece.come_back)} UTC" if piece.come_back else ""
-        lines.append(f"  {piece.serial} ({piece.batch}): {piece.why}{back}")
+        word = "come back" if piece.come_back else "come back when"
+        batch = f" ({piece.batch})" if piece.batch else ""
+        lines.append(f"  {piece.serial}{batch}: {piece.why}; {word} {piece.until}")
     more = len(found.unconditioned) - NAMED
     return [*lines, *([f"  and {more} more"] if more > 0 else [])]

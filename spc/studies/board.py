@@ -17,7 +17,7 @@ from spc.store.connection import Store
 from spc.studies.advice import ACCEPT, HIT, HOLD, MISTAKE, NOTHING, PIECE, REMEASURE, TOUCH
 from spc.studies.arm_trust import ArmTrust, arm_trust
 from spc.studies.arrays import Array
-from spc.studies.drift import Unconditioned, unconditioned
+from spc.studies.conditioned import Unconditioned, unconditioned
 from spc.studies.gauge_newest import newest_gauge
 from spc.studies.history import History, production
 from spc.studies.review import reviewed

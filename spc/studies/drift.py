@@ -1,7 +1,6 @@
 """What kind of drift it is: size, twist, bow or local form, with what explains it."""
 
-from dataclasses import dataclass
-from datetime import datetime
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -12,18 +11,26 @@ from spc.plan import Plan
 from spc.store import read
 from spc.store.connection import Store
 from spc.studies.arrays import Array
+from spc.studies.adjusted import Adjusted, adjusted
 from spc.studies.chosen_set import past_of
-from spc.studies.covariates import TEMPERATURE, Covariate, explain
+from spc.studies.conditioned import Unconditioned, unconditioned
+from spc.studies.covariates import Covariate, Explained, explain
+from spc.studies.drift_words import sentences_of
 from spc.studies.history import History
-from spc.studies.monitor import Monitor, charted
+from spc.studies.moments import BATCH, chart_rows
+from spc.studies.monitor import Monitor
 from spc.studies.order import MEASURED, in_order
-from spc.studies.shape_series import SIZE, Shapes, shapes_of
+from spc.studies.shape_changes import (
+    ShapeChange,
+    ShapesChance,
+    chance_of,
+    changes_in,
+    shapes_charted,
+)
+from spc.studies.shape_series import Shapes, shapes_of
 from spc.studies.signals import ListedSignal, listed
 from spc.studies.spans import in_span
 
-#: A piece younger than this has not done most of its shrinking (ISO 294-4 reads after 16 to 24 h;
-#: from memory), and one farther than this from 23 °C is not conditioned (ISO 291; from memory).
-YOUNGEST_HOURS, ROOM_C, ROOM_TOLERANCE = 24.0, 23.0, 3.0
 DAYS_A_MONTH = 30.4375
 
 
@@ -43,6 +50,9 @@ class MouldDrift:
         Change a month over all batches, with its 95 % interval.
     p
         Chance of such a slope with none.
+    baseline_adjusted, latest_adjusted, latest_sd
+        The two means at 24 h after moulding and 20 °C, beside the raw ones, and the standard
+        deviation that the adjustment adds to the newest; NaN where nothing is adjusted.
     """
 
     mould: str
@@ -53,6 +63,9 @@ class MouldDrift:
     slope_low: float
     slope_high: float
     p: float
+    baseline_adjusted: float
+    latest_adjusted: float
+    latest_sd: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,14 +85,16 @@ class ShapeDrift:
         Mean share that it explains, as the only shape, of what no rigid motion takes up.
     moulds
         Each mould's drift.
+    changes
+        Changes that stand out of all shapes and moulds; empty where it is not found to have moved.
     signals
-        Signals of its charts.
+        Signals of its charts, whose limits share the chance of a false alarm among all shapes.
     covariates
         What temperature, age, mould and resin lot explain.
     covariates_note
         Why not, or what to beware of.
-    left_signals
-        Signals of the chart of what they leave.
+    left_changes
+        Changes of what they leave, found in the same way.
     """
 
     shape: str
@@ -88,37 +103,11 @@ class ShapeDrift:
     sd: float
     explains: float
     moulds: tuple[MouldDrift, ...]
+    changes: tuple[ShapeChange, ...]
     signals: tuple[ListedSignal, ...]
     covariates: tuple[Covariate, ...]
     covariates_note: str
-    left_signals: tuple[ListedSignal, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Unconditioned:
-    """A piece measured too young or too far from room temperature.
-
-    Parameters
-    ----------
-    serial, batch
-        The piece.
-    measured_at
-        When, UTC.
-    hours, temperature_c
-        Its age and temperature; NaN where unknown.
-    come_back
-        When it will be old enough, UTC; None where age is no reason.
-    why
-        In words.
-    """
-
-    serial: str
-    batch: str
-    measured_at: datetime
-    hours: float
-    temperature_c: float
-    come_back: datetime | None
-    why: str
+    left_changes: tuple[ShapeChange, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -137,9 +126,15 @@ class Drift:
         Mean shares of the deviations' sum of squares: misfit that the fit points left as a rigid
         motion, and what the shapes explain of the rest.
     shapes
-        The shapes, those with signals first.
+        The shapes, those that moved first.
+    chance
+        How often a shape is named where none moved.
     hidden
         Shapes that this plan cannot see, and why.
+    combined
+        Shapes that it sees only added to one another, and to which.
+    adjusted
+        What age and warmth do to the size, and every run at 24 h and 20 °C.
     unconditioned
         Pieces measured too young or too warm or cold.
     monitor
@@ -157,7 +152,10 @@ class Drift:
     rigid: float
     explained: float
     shapes: tuple[ShapeDrift, ...]
+    chance: ShapesChance
     hidden: tuple[str, ...]
+    combined: tuple[str, ...]
+    adjusted: Adjusted
     unconditioned: tuple[Unconditioned, ...]
     monitor: Monitor
     sentences: tuple[str, ...]
@@ -196,22 +194,40 @@ def drift_of(past: History, events: pd.DataFrame, baseline: str | None = None) -
 
 
 def _assembled(past: History, shapes: Shapes, events: pd.DataFrame, baseline: str | None) -> Drift:
-    chart = charted(past, events, baseline=baseline, of=shapes.series)
-    none = pd.DataFrame({"signal_id": []})
-    signals = listed(chart, none).signals
-    found = [
-        _shape(past, shapes, chart, events, baseline, k, signals)
-        for k in range(len(shapes.series.names))
-    ]
-    found.sort(key=lambda s: (not s.signals, -_strength(s, chart)))
+    chart = shapes_charted(past, events, baseline, shapes.series)
+    whole = [explain(past, events, column) for column in shapes.series.values.T]
+    case = _Case(
+        past=past, shapes=shapes, chart=chart, explained=tuple(whole),
+        changes=changes_in(chart), left=_changes_left(past, shapes, events, baseline, whole),
+        signals=listed(chart, pd.DataFrame({"signal_id": []})).signals,
+        adjusted=adjusted(past, events, shapes),
+    )  # fmt: skip
+    found = [_shape(case, k) for k in range(len(shapes.series.names))]
+    found.sort(key=lambda s: (not s.changes, -_strength(s, chart)))
     rigid, explained = _shares(past, shapes)
+    chance = chance_of(chart)
     return Drift(
         plan=past.plan, pieces=int(past.runs["piece_id"].nunique()),
         batches=int((past.runs["mould"] + " " + past.runs["batch"]).nunique()),
         baseline=chart.baseline, rigid=rigid, explained=explained, shapes=tuple(found),
-        hidden=shapes.hidden, unconditioned=unconditioned(past), monitor=chart,
-        sentences=_sentences(found), notes=_notes(past, shapes, chart),
+        chance=chance, hidden=shapes.hidden, combined=shapes.combined, adjusted=case.adjusted,
+        unconditioned=unconditioned(past), monitor=chart,
+        sentences=sentences_of(past.plan, found, chance), notes=_notes(past, shapes, chart),
     )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Case:
+    """All that the shapes of one history were asked."""
+
+    past: History
+    shapes: Shapes
+    chart: Monitor
+    explained: tuple[Explained, ...]
+    changes: tuple[ShapeChange, ...]
+    left: tuple[ShapeChange, ...]
+    signals: tuple[ListedSignal, ...]
+    adjusted: Adjusted
 
 
 def _strength(shape: ShapeDrift, chart: Monitor) -> float:
@@ -220,55 +236,66 @@ def _strength(shape: ShapeDrift, chart: Monitor) -> float:
     return max(moves, default=0.0) / sigma if sigma > 0 else 0.0
 
 
-def _shape(
-    past: History, shapes: Shapes, chart: Monitor, events: pd.DataFrame, baseline: str | None,
-    k: int, signals: tuple[ListedSignal, ...],
-) -> ShapeDrift:  # fmt: skip
-    name = shapes.series.names[k]
-    patterns = {p.name: at for at, p in enumerate(shapes.plan.patterns)}
-    at = patterns.get(name, -1)
-    explained = explain(past, events, shapes.series.values[:, k])
+def _changes_left(
+    past: History, shapes: Shapes, events: pd.DataFrame, baseline: str | None,
+    explained: list[Explained],
+) -> tuple[ShapeChange, ...]:  # fmt: skip
+    """Return the changes of what the covariates leave of the shapes, judged as the shapes are."""
+    left = np.column_stack([one.left for one in explained])
+    if not np.isfinite(left).any():
+        return ()
+    return changes_in(shapes_charted(past, events, baseline, replace(shapes.series, values=left)))
+
+
+def _shape(case: _Case, k: int) -> ShapeDrift:
+    plan, name = case.shapes.plan, case.shapes.series.names[k]
+    at = case.shapes.patterns[k]
     return ShapeDrift(
         shape=name,
-        unit=shapes.units[k],
-        meaning=shapes.plan.patterns[at].meaning if at >= 0 else name,
-        sd=float(shapes.plan.sd_alone[at]) if at >= 0 else np.nan,
-        explains=_mean(shapes.fit.explained_alone[:, at]) if at >= 0 else np.nan,
-        moulds=tuple(_mould(chart, k, m) for m in sorted(set(chart.rows.moulds))),
-        signals=tuple(s for s in signals if s.series == name),
-        covariates=explained.covariates,
-        covariates_note=explained.note,
-        left_signals=_left_signals(past, shapes, events, baseline, k, explained.left),
+        unit=case.shapes.units[k],
+        meaning=plan.patterns[at].meaning,
+        sd=float(plan.sd_alone[at]),
+        explains=_mean(case.shapes.fit.explained_alone[:, at]),
+        moulds=tuple(_mould(case, k, m) for m in sorted(set(case.chart.rows.moulds))),
+        changes=tuple(c for c in case.changes if c.shape == name),
+        signals=tuple(s for s in case.signals if s.series == name),
+        covariates=case.explained[k].covariates,
+        covariates_note=case.explained[k].note,
+        left_changes=tuple(c for c in case.left if c.shape == name),
     )
 
 
-def _mould(chart: Monitor, column: int, mould: str) -> MouldDrift:
+def _mould(case: _Case, column: int, mould: str) -> MouldDrift:
+    chart = case.chart
     at = np.flatnonzero(np.array(chart.rows.moulds, dtype=object) == mould)
     values = chart.values[at, column]
     days = (chart.rows.times[at] - chart.rows.times[at[0]]) / np.timedelta64(1, "D")
     line = trend(values, np.asarray(days, dtype=np.float64) / DAYS_A_MONTH, robust=False)
     there = np.flatnonzero(np.isfinite(values))
+    second, sd = _second(case, column)
+    base = second[at][chart.rows.baseline[at]]
     return MouldDrift(
         mould=mould, batches=len(there), baseline=float(chart.center[at[0], column]),
         latest=float(values[there[-1]]) if len(there) else np.nan, slope=float(line.slope[0]),
         slope_low=float(line.slope_low[0]), slope_high=float(line.slope_high[0]),
-        p=float(line.p[0]),
+        p=float(line.p[0]), baseline_adjusted=_mean(base),
+        latest_adjusted=float(second[at][there[-1]]) if len(there) else np.nan,
+        latest_sd=float(sd[at][there[-1]]) if len(there) else np.nan,
     )  # fmt: skip
 
 
-def _left_signals(
-    past: History, shapes: Shapes, events: pd.DataFrame, baseline: str | None, k: int, left: Array
-) -> tuple[ListedSignal, ...]:
-    if not np.isfinite(left).any():
-        return ()
-    one = shapes.series
-    series = type(one)(
-        names=(one.names[k],), spoken=(one.names[k],), values=left[:, None],
-        skewed=one.skewed[:1], fit_point=one.fit_point[:1], lower=one.lower[:1],
-        upper=one.upper[:1],
-    )  # fmt: skip
-    chart = charted(past, events, baseline=baseline, of=series)
-    return listed(chart, pd.DataFrame({"signal_id": []})).signals
+def _second(case: _Case, column: int) -> tuple[Array, Array]:
+    """Return the batch means of a shape at 24 h and 20 °C, and what the adjustment adds to them.
+
+    Age and warmth change the size alike in all directions, and no other shape.
+    """
+    if case.shapes.units[column] != "%":
+        nothing = np.full(len(case.chart.rows.labels), np.nan)
+        return nothing, nothing
+    whole = case.shapes.series.values[:, column] + case.adjusted.change
+    inside = np.zeros(len(whole), dtype=bool)
+    laid = chart_rows(case.past.runs, np.column_stack([whole, case.adjusted.sd]), inside, BATCH)
+    return laid.values[:, 0], laid.values[:, 1]
 
 
 def _shares(past: History, shapes: Shapes) -> tuple[float, float]:
@@ -284,60 +311,6 @@ def _mean(values: Array) -> float:
     """Return the mean of what is there, NaN where nothing is: no run had all its points."""
     there = np.isfinite(values)
     return float(values[there].mean()) if there.any() else np.nan
-
-
-def unconditioned(past: History) -> tuple[Unconditioned, ...]:
-    """Return pieces measured too young, or too far from room temperature, the newest first."""
-    runs = past.runs
-    young = runs["hours_since_moulding"] < YOUNGEST_HOURS
-    off = (runs["part_temp_c"] - ROOM_C).abs() > ROOM_TOLERANCE
-    found = []
-    for row in runs[young | off].to_dict("records")[::-1]:
-        hours, warm = float(row["hours_since_moulding"]), float(row["part_temp_c"])
-        back = None
-        words = []
-        if hours < YOUNGEST_HOURS:
-            back = row["measured_at"] + pd.Timedelta(hours=YOUNGEST_HOURS - hours)
-            words.append(f"{hours:.0f} h old, still shrinking")
-        if abs(warm - ROOM_C) > ROOM_TOLERANCE:
-            words.append(f"{warm:.1f} °C, away from {ROOM_C:g} °C")
-        found.append(
-            Unconditioned(
-                serial=str(row["serial"]),
-                batch=str(row["batch"]),
-                measured_at=row["measured_at"].to_pydatetime(),
-                hours=hours,
-                temperature_c=warm,
-                come_back=None if back is None else back.to_pydatetime(),
-                why="; ".join(words),
-            )
-        )
-    return tuple(found)
-
-
-def _sentences(found: list[ShapeDrift]) -> tuple[str, ...]:
-    moved = [shape for shape in found if shape.signals]
-    if any(shape.shape == SIZE for shape in moved):
-        # The sizes along the axes say the same in three numbers.
-        moved = [s for s in moved if not s.shape.startswith(f"{SIZE} along")]
-    said = [_sentence(shape) for shape in moved]
-    return tuple(said) or ("No shape shows a signal.",)
-
-
-def _sentence(shape: ShapeDrift) -> str:
-    parts = []
-    for signal in shape.signals:
-        when = signal.changed_first or signal.first
-        to = f" to {signal.changed_last}" if signal.changed_last not in ("", when) else ""
-        event = f", after '{signal.event}'" if signal.event else ""
-        size = f" by {signal.shift:+.2g} {shape.unit}" if np.isfinite(signal.shift) else ""
-        parts.append(f"mould {signal.mould or 'unknown'}{size} (change came {when}{to}{event})")
-    unknown = shape.unit == "%" and not any(c.name == TEMPERATURE for c in shape.covariates)
-    shrink = " (shrink or warmth: no temperature was recorded)" if unknown else ""
-    gone = "" if shape.left_signals or not shape.covariates else (
-        "; temperature, age, mould and resin lot explain it"
-    )  # fmt: skip
-    return f"{shape.shape}{shrink}: {'; '.join(parts)}{gone}"
 
 
 def _notes(past: History, shapes: Shapes, chart: Monitor) -> tuple[str, ...]:

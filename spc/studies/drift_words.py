@@ -1,0 +1,92 @@
+"""The drift in plain sentences: what moved, since when, by how much, and that nothing else did."""
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from spc.charts.scan import FEWEST
+from spc.plan import Plan
+from spc.studies.covariates import TEMPERATURE
+from spc.studies.shape_changes import ShapeChange, ShapesChance
+from spc.studies.shape_series import SIZE
+from spc.units import MILLIMETRES
+
+if TYPE_CHECKING:
+    from spc.studies.drift import ShapeDrift
+
+
+def sentences_of(
+    plan: Plan, found: Sequence["ShapeDrift"], chance: ShapesChance
+) -> tuple[str, ...]:
+    """Return one sentence for each shape that moved, and one for all the others."""
+    moved = [shape for shape in found if shape.changes]
+    if any(shape.shape == SIZE for shape in moved):
+        # The sizes along the axes say the same in three numbers.
+        moved = [s for s in moved if not s.shape.startswith(f"{SIZE} along")]
+    return (*(_sentence(plan, shape) for shape in moved), *_rest(bool(moved), chance))
+
+
+def _sentence(plan: Plan, shape: "ShapeDrift") -> str:
+    parts = [_change(plan, shape, change) for change in shape.changes]
+    warm = any(c.name == TEMPERATURE for c in shape.covariates)
+    unknown = " (shrink or warmth: no temperature was recorded)"
+    first = f"{shape.shape}{unknown if shape.unit == '%' and not warm else ''}: "
+    left = {c.mould for c in shape.left_changes}
+    gone = shape.covariates and not any(c.mould in left for c in shape.changes)
+    after = "; it goes with temperature, age, mould and resin lot as recorded" if gone else ""
+    return first + "; ".join(parts) + after
+
+
+def _change(plan: Plan, shape: "ShapeDrift", change: ShapeChange) -> str:
+    where = f"mould {change.mould}" if change.mould else "the part"
+    size, unit = _amount(plan, shape, change)
+    if change.last_before:
+        when = f"between {change.last_before} and {change.first_after}"
+    else:
+        when = f"by {change.first_after}, perhaps before the first batch"
+    named = " and ".join(f"'{event}'" for event in change.events)
+    verb = "is logged" if len(change.events) == 1 else "are logged"
+    logged = f", where {named} {verb}" if named else ""
+    return f"{where} {size} {unit}, changed {when}{logged}"
+
+
+def _amount(plan: Plan, shape: "ShapeDrift", change: ShapeChange) -> tuple[str, str]:
+    """Return a change with its interval, a size as smaller or larger, in the unit shown."""
+    length = shape.unit == "mm"
+    per, digits = (MILLIMETRES[plan.unit], 2 if plan.unit == "mm" else 4) if length else (1.0, 2)
+    middle, low, high = (v / per for v in (change.shift, change.shift_low, change.shift_high))
+    unit = plan.unit if length else shape.unit
+    if shape.unit == "%":
+        word, sign = ("larger", 1.0) if middle > 0 else ("smaller", -1.0)
+        ends = sorted((sign * low, sign * high))
+        return f"is {abs(middle):.2f} % {word} ({ends[0]:.2f} to {ends[1]:.2f}", "%)"
+    return f"by {middle:+.{digits}f} ({low:+.{digits}f} to {high:+.{digits}f}", f"{unit})"
+
+
+def _rest(moved: bool, chance: ShapesChance) -> tuple[str, ...]:
+    said = []
+    if chance.charts:
+        said.append("nothing else is found to have moved" if moved else
+                    "no shape is found to have moved")  # fmt: skip
+    for mould, batches in chance.unjudged:
+        many = "1 batch is" if batches == 1 else f"{batches} batches are"
+        where = f"mould {mould}: " if mould else ""
+        said.append(f"{where}{many} too few to tell whether a shape moved; {FEWEST} are needed")
+    return tuple(said)
+
+
+def chance_words(chance: ShapesChance) -> str:
+    """Return how often a shape is named where none moved."""
+    if not chance.charts:
+        return ""
+    many = f"{chance.shapes} shape{'s' * (chance.shapes != 1)}"
+    moulds = f" on {chance.moulds} moulds" if chance.moulds > 1 else ""
+    usual = (
+        f" (by limits meant for a single chart, about {chance.usual:.0f} of these {chance.charts} "
+        "charts would show a signal by chance)"
+        if chance.usual >= 0.5
+        else ""
+    )
+    return (
+        f"with {many}{moulds} over {chance.batches} batches, any at all is named where none moved "
+        f"in at most {100 * chance.level:g} of 100 histories like this{usual}"
+    )

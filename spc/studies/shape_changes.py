@@ -1,0 +1,205 @@
+"""Which shapes moved: changes that stand out of all shapes and moulds looked at, and how surely.
+
+A dozen shapes of two moulds are two dozen charts, and by the usual limits of single charts, from
+a dozen batches, a third of them shows a signal where nothing moved. Here a chance of `ALPHA` is
+shared among all of them: half among the places of a step in each history (Bonferroni over places
+and charts), half among the values of the charts, whose limits are as wide as that takes.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from spc.charts.rules import DEFAULT
+from spc.charts.scan import FEWEST, Scan, scan_for_change
+from spc.charts.tails import t_isf
+from spc.studies.arrays import Array
+from spc.studies.chance import any_in
+from spc.studies.history import History
+from spc.studies.lines import FEWEST as FEWEST_IN_BASELINE
+from spc.studies.monitor import Monitor, charted
+from spc.studies.series import SeriesSet
+from spc.studies.signals import change_of
+
+#: Chance that any shape of any mould is named where none moved, over the whole history.
+ALPHA = 0.05
+#: Of it, what is left to the values of the charts; the rest is the steps'.
+OF_CHARTS = 0.5 * ALPHA
+STEP, BEYOND = "step", "limit"
+LEVEL = 0.95
+#: Events told at one change.
+TOLD = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShapeChange:
+    """A change of one shape on one mould, in the shape's unit.
+
+    Parameters
+    ----------
+    shape, mould
+        Which.
+    found
+        ``step``: its batch means before and after lie apart by more than chance allows over all
+        shapes, moulds and places; ``limit``: its chart has values beyond its limits.
+    last_before, first_after
+        The change lies between these batches with 95 % confidence; for a drift, it had become large
+        there. The first is empty where it may have come before the history.
+    batches
+        Batches that it stands on.
+    shift, shift_low, shift_high
+        Mean after less mean before, and its 95 % interval over all places in between.
+    p
+        Chance of so large a step anywhere, on any of the charts, if nothing moved; NaN where it is
+        the chart that shows it.
+    events
+        What is logged between these batches for this mould or all, arm checks apart; not
+        thereby its cause.
+    """
+
+    shape: str
+    mould: str
+    found: str
+    last_before: str
+    first_after: str
+    batches: int
+    shift: float
+    shift_low: float
+    shift_high: float
+    p: float
+    events: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShapesChance:
+    """How often a shape is named where none moved.
+
+    Parameters
+    ----------
+    level
+        Chance of naming any, at most, over the whole history.
+    shapes, moulds, charts, batches
+        Shapes, moulds, charts of one shape on one mould that can be judged, and batches.
+    usual
+        Charts that would be expected to show a signal by chance with the usual limits of single
+        charts, after the baseline.
+    unjudged
+        Moulds with too few batches to judge anything, with their number of batches.
+    """
+
+    level: float
+    shapes: int
+    moulds: int
+    charts: int
+    batches: int
+    usual: float
+    unjudged: tuple[tuple[str, int], ...]
+
+
+def shapes_charted(
+    past: History, events: pd.DataFrame, baseline: str | None, series: SeriesSet
+) -> Monitor:
+    """Chart shapes by batch, with limits that share `OF_CHARTS` among all their values."""
+    return charted(past, events, baseline=baseline, of=series, chance=OF_CHARTS)
+
+
+def changes_in(chart: Monitor) -> tuple[ShapeChange, ...]:
+    """Return the changes of each shape on each mould, in the order of the series."""
+    scans = {m: (at, scan_for_change(chart.values[at])) for m, at in _moulds(chart).items()}
+    charts = sum(int(np.isfinite(scan.p).sum()) for _, scan in scans.values())
+    found = []
+    for column, name in enumerate(chart.series.names):
+        for mould, (at, scan) in scans.items():
+            p = min(1.0, float(scan.p[column]) * charts)
+            if p < ALPHA - OF_CHARTS:
+                found.append(_step(chart, at, scan, column, mould, p))
+            elif any((s.series, s.mould) == (name, mould) for s in chart.signals):
+                found.append(_beyond(chart, at, name, mould))
+    return tuple(found)
+
+
+def _moulds(chart: Monitor) -> dict[str, npt.NDArray[np.int64]]:
+    moulds = np.array(chart.rows.moulds, dtype=object)
+    return {mould: np.flatnonzero(moulds == mould) for mould in sorted(set(chart.rows.moulds))}
+
+
+def _step(
+    chart: Monitor, at: npt.NDArray[np.int64], scan: Scan, column: int, mould: str, p: float
+) -> ShapeChange:  # fmt: skip
+    values = chart.values[at, column]
+    here = np.flatnonzero(np.isfinite(values))
+    candidates = np.flatnonzero(scan.candidates[:, column])
+    low, high = _range_over(values[here], np.searchsorted(here, candidates))
+    before = here[here < candidates.min()]
+    return ShapeChange(
+        shape=chart.series.names[column], mould=mould, found=STEP,
+        last_before=chart.rows.labels[at[before[-1]]] if len(before) else "",
+        first_after=chart.rows.labels[at[candidates.max()]], batches=len(here),
+        shift=float(scan.shift[column]), shift_low=low, shift_high=high, p=p,
+        events=_logged(chart, at, int(before[-1]) if len(before) else -1, int(candidates.max())),
+    )  # fmt: skip
+
+
+def _range_over(values: Array, places: npt.NDArray[np.int64]) -> tuple[float, float]:
+    """Return the widest interval of a step over the places where it may have come."""
+    ends = []
+    for place in places:
+        before, after = values[:place], values[place:]
+        square = ((before - before.mean()) ** 2).sum() + ((after - after.mean()) ** 2).sum()
+        dof = len(values) - 2
+        error = np.sqrt(square / dof * (1 / len(before) + 1 / len(after)))
+        half = float(t_isf((1 - LEVEL) / 2, np.array(dof))) * float(error)
+        ends += [float(after.mean() - before.mean()) + side for side in (-half, half)]
+    return min(ends), max(ends)
+
+
+def _beyond(
+    chart: Monitor, at: npt.NDArray[np.int64], name: str, mould: str
+) -> ShapeChange:  # fmt: skip
+    signal = next(s for s in chart.signals if (s.series, s.mould) == (name, mould))
+    change = change_of(chart, signal)
+    labels = [chart.rows.labels[k] for k in at]
+    first, last = labels.index(change["changed_first"]), labels.index(change["changed_last"])
+    here = np.isfinite(chart.values[at, chart.series.names.index(name)])
+    before = np.flatnonzero(here[:first])
+    return ShapeChange(
+        shape=name, mould=mould, found=BEYOND,
+        last_before=labels[before[-1]] if len(before) else "", first_after=labels[last],
+        batches=int(here.sum()), shift=change["shift"], shift_low=change["shift_low"],
+        shift_high=change["shift_high"], p=np.nan,
+        events=_logged(chart, at, int(before[-1]) if len(before) else -1, last),
+    )  # fmt: skip
+
+
+def _logged(chart: Monitor, at: npt.NDArray[np.int64], before: int, after: int) -> tuple[str, ...]:
+    """Return what is logged between two batches of a mould, the newest first."""
+    events, times = chart.events, chart.rows.times[at]
+    mine = events[events["mould"].isin(["", chart.rows.moulds[at[0]]])]
+    mine = mine[(mine["happened_at"] <= times[after]) & (mine["kind"] != "arm check")]
+    if before >= 0:
+        mine = mine[mine["happened_at"] > times[before]]
+    rows = mine.sort_values("happened_at", kind="stable").to_dict("records")[::-1]
+    return tuple(f"{row['kind']}: {row['note']}".rstrip(": ") for row in rows[:TOLD])
+
+
+def chance_of(chart: Monitor) -> ShapesChance:
+    """Say how often a shape is named where none moved, and how often usual limits would."""
+    moulds = _moulds(chart)
+    enough = {m: np.isfinite(chart.values[at]).sum(axis=0) >= FEWEST for m, at in moulds.items()}
+    limits = {m: np.isfinite(chart.upper[at]).any(axis=0) for m, at in moulds.items()}
+    judged = {m: enough[m] | limits[m] for m in moulds}
+    later = {m: at[~chart.rows.baseline[at]] for m, at in moulds.items()}
+    usual = sum(
+        any_in(int(chart.n_baseline[k]), int(np.isfinite(chart.values[at, k]).sum()), DEFAULT)
+        for at in later.values()
+        for k in range(len(chart.series.names))
+        if chart.n_baseline[k] >= FEWEST_IN_BASELINE
+    )
+    return ShapesChance(
+        level=ALPHA, shapes=len(chart.series.names), moulds=len(moulds),
+        charts=sum(int(j.sum()) for j in judged.values()), batches=len(chart.rows.labels),
+        usual=float(usual),
+        unjudged=tuple((m, len(at)) for m, at in moulds.items() if not judged[m].any()),
+    )  # fmt: skip
