@@ -6,6 +6,7 @@ from spc.errors import InputError
 from spc.pages.tables import Written, month_tables, write_csv
 from spc.store.connection import Store
 from spc.store.parquet import write_parquet
+from spc.studies.adjusted_month import readings_of_month
 from spc.studies.month import month_study
 from spc.studies.spans import month as period
 
@@ -15,12 +16,13 @@ def export_month(
 ) -> list[Written]:
     """Write a month's tables as CSV; a table without rows is not written."""
     study = month_study(store, period(month), part, revision)
+    tables = month_tables(study, readings_of_month(store, study))
     _make(folder)
     stem = f"{study.plan.part}-{study.plan.revision}-{month}"
     safe = "".join(c if c.isalnum() or c in "-._" else "_" for c in stem)
     return [
         write_csv(folder / f"{safe}-{name}.csv", header, rows)
-        for name, (header, rows) in month_tables(study).items()
+        for name, (header, rows) in tables.items()
         if rows
     ]
 

@@ -13,6 +13,7 @@ TOPICS = {
     "alignment": "what the best fit does, and what it cannot tell",
     "verdict": "what a run's verdict weighs, and how often it is right",
     "charts": "limits, rules, and what a signal means",
+    "drift": "size, twist, bow, and what goes with them",
     "capability": "indices, their intervals, and when there are none",
     "gauge": "the gauge study: design, components, verdict",
     "board": "the page for the screen beside the arm",

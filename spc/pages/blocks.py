@@ -10,6 +10,7 @@ SHAPES = {
     "outside tolerance": ("square", True, True),
     "out of control": ("diamond", True, True),
     "signal": ("diamond", True, True),
+    "moved": ("diamond", True, True),
     "not shown": ("square", True, True),
     "hold": ("square", True, True),
     "re-measure": ("diamond", True, True),

@@ -199,16 +199,24 @@ def _summary(ordered: list[tuple[int, Reading]]) -> Html:
 
 def folded_chart(
     study: Monitor, column: int, reading: Reading, figures: Mapping[str, go.Figure],
-    *, opened: bool = False,
+    *, opened: bool = False, words: tuple[str, Html] | None = None,
 ) -> Html:  # fmt: skip
-    """Return one series' chart, folded under its name and state."""
+    """Return one series' chart, folded under its name and state.
+
+    ``words`` are another state and what is said above the figure, where it is not the chart that
+    decides.
+    """
     key = figure_key(study, column)
     name = study.series.names[column]
-    caption = joined([*said(study, readings(study, column)), _tolerance(study, column)])
+    if words is None:
+        told = joined([*said(study, readings(study, column)), _tolerance(study, column)])
+        head = [badge(reading.state), el("span", brief(study, reading), class_="plain")]
+    else:
+        told, head = words[1], [badge(words[0])]
     return fold(
         key,
-        joined([name, badge(reading.state), el("span", brief(study, reading), class_="plain")]),
-        figure_block(f"{key}-figure", f"{study.plan.part} {name}", caption,
+        joined([name, *head]),
+        figure_block(f"{key}-figure", f"{study.plan.part} {name}", told,
                      figures[f"{key}-figure"].layout.height),
         opened=opened,
     )  # fmt: skip

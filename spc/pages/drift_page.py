@@ -8,8 +8,9 @@ import plotly.graph_objects as go
 from spc.pages.beside import NOWHERE, Place
 from spc.pages.blocks import Cell, badge, bullets, columns, figure_block, fold, section, table
 from spc.pages.chart_page import figure_key, folded_chart, kicker, ordered_readings
-from spc.pages.chart_words import exact, how_limits, key_words, taken_for_granted
+from spc.pages.chart_words import capital, exact, how_limits, key_words, taken_for_granted
 from spc.pages.display import NONE, count, length, moment, number, probability, share
+from spc.pages.drift_adjusted import adjusted_section
 from spc.pages.figures.chart import SHORT, chart_figure
 from spc.pages.figures.ranges import ACT, PLAIN, Range, ranges_figure
 from spc.pages.html import Child, Html, el, joined
@@ -17,10 +18,18 @@ from spc.pages.month_parts import sentences
 from spc.pages.shell import Page, page_html
 from spc.studies.covariates import Covariate
 from spc.studies.drift import Drift, MouldDrift, ShapeDrift
+from spc.studies.drift_words import chance_words, change_words
 from spc.units import MILLIMETRES
 
 #: So many charts stand open.
 OPENED = 3
+#: What the charts of shapes have that others have not.
+WIDE = (
+    "The limits here are far wider than those of a single chart: all these charts share one small "
+    "chance of a false alarm, and the spread is known from few batches. A step that stands out of "
+    "all shapes and moulds is found from the batch means before and after it, whether or not a "
+    "value lies beyond a limit."
+)
 #: What may explain a shape, in the order of the table.
 CAUSES = ("temperature", "age", "mould", "resin lot")
 
@@ -32,6 +41,7 @@ def drift_page(found: Drift, place: Place = NOWHERE) -> str:
         "pace": ("How fast each shape moves", _pace(found, figures)),
         "charts": ("Charts of the shapes", _charts(found, figures)),
         "causes": ("What explains it", _causes(found)),
+        "adjusted": ("A day after moulding, at 20 °C", adjusted_section(found)),
         "ready": ("Pieces that were not ready", _unready(found)),
         "computed": ("How it was computed, and what it cannot see", _computed(found)),
     }
@@ -49,8 +59,9 @@ def drift_page(found: Drift, place: Place = NOWHERE) -> str:
 
 
 def _answer(found: Drift) -> Html:
-    act = any(shape.signals for shape in found.shapes)
-    said = (el("p", text) for text in sentences(found.sentences))
+    act = any(shape.changes for shape in found.shapes)
+    said = [el("p", text) for text in sentences(found.sentences)]
+    said += [el("p", text, class_="quiet") for text in sentences([chance_words(found.chance)])]
     return el("div", said, class_="answer act" if act else "answer", id="answer")
 
 
@@ -86,13 +97,13 @@ def _pace_figure(rows: tuple[str, list[tuple[ShapeDrift, MouldDrift]]]) -> go.Fi
     drawn = [
         Range(
             name=_named(shape, mould), value=mould.slope / per, low=mould.slope_low / per,
-            high=mould.slope_high / per, style=ACT if _signals(shape, mould) else PLAIN,
+            high=mould.slope_high / per, style=ACT if _moved(shape, mould) else PLAIN,
             pointed=f"{length(mould.slope, unit, signed=True)} {unit} a month<br>"
             f"over {count(mould.batches, 'batch', 'batches')}",
         )
         for shape, mould in pairs
     ]  # fmt: skip
-    styles = {ACT: "its chart shows a signal", PLAIN: "no signal"}
+    styles = {ACT: "found to have moved", PLAIN: "not found to have moved"}
     used = {style: words for style, words in styles.items() if any(r.style == style for r in drawn)}
     return ranges_figure(drawn, f"change a month, {unit}", named=used, signed=True)
 
@@ -101,8 +112,8 @@ def _named(shape: ShapeDrift, mould: MouldDrift) -> str:
     return f"{shape.shape}, {mould.mould}" if mould.mould else shape.shape
 
 
-def _signals(shape: ShapeDrift, mould: MouldDrift) -> int:
-    return sum(s.mould == mould.mould for s in shape.signals)
+def _moved(shape: ShapeDrift, mould: MouldDrift) -> bool:
+    return any(change.mould == mould.mould for change in shape.changes)
 
 
 def _pace(found: Drift, figures: dict[str, go.Figure]) -> Iterator[Html]:
@@ -118,32 +129,57 @@ def _pace(found: Drift, figures: dict[str, go.Figure]) -> Iterator[Html]:
 
 
 def _shape_table(found: Drift) -> Html:
-    heads = columns("shape", "mould", "state", "unit", "batches#", "baseline#", "newest batch#",
-                    "change a month#", "95 % range#", "a positive figure means~")  # fmt: skip
+    heads = columns("shape", "mould", "state", "unit", "batches#", "baseline#", "adjusted#",
+                    "newest batch#", "adjusted#", "change a month#", "95 % range#",
+                    "a positive figure means~")  # fmt: skip
     rows: list[Sequence[Child | Cell]] = [
         _shape_row(found, shape, mould) for shape in found.shapes for mould in shape.moulds
     ]
-    marked = [bool(_signals(s, m)) for s in found.shapes for m in s.moulds]
-    return table("shapes", "Every shape, those with signals first", heads, rows, marked=marked)
+    marked = [_moved(s, m) for s in found.shapes for m in s.moulds]
+    return table(
+        "shapes",
+        "Every shape, those that moved first; adjusted: at 24 h and 20 °C, beside the raw mean",
+        heads,
+        rows,
+        marked=marked,
+    )
 
 
 def _shape_row(found: Drift, shape: ShapeDrift, mould: MouldDrift) -> Sequence[Child | Cell]:
     unit = shown_unit(found, shape)
     ends = [length(v, unit, signed=True) for v in (mould.slope_low, mould.slope_high)]
     return (
-        shape.shape, mould.mould or NONE, badge("signal" if _signals(shape, mould) else "steady"),
-        unit, mould.batches, exact(mould.baseline, unit), exact(mould.latest, unit),
-        exact(mould.slope, unit), " to ".join(ends) if np.isfinite(mould.slope_low) else NONE,
-        shape.meaning,
+        shape.shape, mould.mould or NONE, _state(shape, mould),
+        unit, mould.batches, exact(mould.baseline, unit), exact(mould.baseline_adjusted, unit),
+        exact(mould.latest, unit), exact(mould.latest_adjusted, unit), exact(mould.slope, unit),
+        " to ".join(ends) if np.isfinite(mould.slope_low) else NONE, shape.meaning,
     )  # fmt: skip
+
+
+def _state(shape: ShapeDrift, mould: MouldDrift) -> Html:
+    return badge("moved" if _moved(shape, mould) else "not found to move")
 
 
 def _charts(found: Drift, figures: dict[str, go.Figure]) -> Iterator[Html]:
     study = found.monitor
     yield key_words(study)
-    moved = sum(bool(shape.signals) for shape in found.shapes)
-    for at, (column, reading) in enumerate(ordered_readings(study)):
-        yield folded_chart(study, column, reading, figures, opened=at < min(OPENED, moved))
+    yield el("p", WIDE, class_="quiet")
+    readings = dict(ordered_readings(study))
+    for at, shape in enumerate(found.shapes):
+        column = study.series.names.index(shape.shape)
+        state = "moved" if shape.changes else "not found to move"
+        words = (state, joined(_said(found, shape)))
+        yield folded_chart(study, column, readings[column], figures, words=words,
+                           opened=bool(shape.changes) and at < OPENED)  # fmt: skip
+
+
+def _said(found: Drift, shape: ShapeDrift) -> Iterator[Html]:
+    """Return one paragraph a mould: what is known of the shape there."""
+    for mould in shape.moulds:
+        name = capital(f"mould {mould.mould}: ") if mould.mould else None
+        act = "act" if _moved(shape, mould) else None
+        text = sentences([change_words(found.plan, shape, mould.mould)])
+        yield el("p", el("strong", name) if name else None, *text, class_=act)
 
 
 def _causes(found: Drift) -> Iterator[Html | None]:
@@ -161,7 +197,7 @@ def _causes(found: Drift) -> Iterator[Html | None]:
         "change with the season as moulds wear with it.",
     )
     heads = columns("shape", *(f"{c}#" for c in CAUSES), "per kelvin#", "95 % range#",
-                    "per tenfold age#", "95 % range#", "what they leave")  # fmt: skip
+                    "per tenfold age#", "95 % range#", "what they leave has")  # fmt: skip
     yield table("causes-table", "Share of the variance that each explains, and its chance with no "
                 "effect", heads, rows)  # fmt: skip
     notes = dict.fromkeys(s.covariates_note for s in found.shapes if s.covariates_note)
@@ -171,7 +207,7 @@ def _causes(found: Drift) -> Iterator[Html | None]:
 def _cause_row(found: Drift, shape: ShapeDrift) -> Sequence[Child | Cell]:
     by_name = {c.name: c for c in shape.covariates}
     unit = shown_unit(found, shape)
-    left = badge("signal") if shape.left_signals else "quiet"
+    left = badge("moved") if shape.left_changes else "quiet"
     slopes = [v for key in ("temperature", "age") for v in _slope(by_name.get(key), unit)]
     return (shape.shape, *(_explains(by_name.get(name)) for name in CAUSES), *slopes, left)
 
@@ -196,10 +232,11 @@ def _unready(found: Drift) -> Iterator[Html]:
         return
     rows = [
         (u.serial, u.batch or NONE, moment(u.measured_at), number(u.hours, 0),
-         number(u.temperature_c, 1), u.why)
+         number(u.temperature_c, 1), u.why, u.until)
         for u in found.unconditioned
     ]  # fmt: skip
-    heads = columns("piece", "batch", "measured (UTC)", "age, h#", "temperature, °C#", "why~")
+    heads = columns("piece", "batch", "measured (UTC)", "age, h#", "temperature, °C#", "why~",
+                    "come back at, or when~")  # fmt: skip
     listed = table("unready", "The newest first", heads, rows)
     yield el(
         "p",
@@ -221,6 +258,6 @@ def _computed(found: Drift) -> Iterator[Html | None]:
         "Student's t with the batches' own scatter; it promises nothing beyond them",
         *how_limits(study), *taken_for_granted(study), *found.notes,
     ]))  # fmt: skip
-    if found.hidden:
-        yield el("h3", "Not seen by this plan")
-        yield bullets(sentences(found.hidden))
+    if found.hidden or found.combined:
+        yield el("h3", "Not seen by this plan, or only together")
+        yield bullets(sentences((*found.combined, *found.hidden)))

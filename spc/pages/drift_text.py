@@ -4,9 +4,9 @@ from math import isfinite
 
 import numpy as np
 
+from spc.pages.adjusted_text import adjusted_lines
 from spc.pages.display import NONE, count, length, number, probability, share
 from spc.pages.text import table
-from spc.studies.adjusted import Adjusted, Effect
 from spc.studies.covariates import Covariate
 from spc.studies.drift import Drift, ShapeDrift
 from spc.studies.drift_words import chance_words
@@ -30,6 +30,7 @@ def drift_text(found: Drift) -> str:
         *([f"({words})"] if (words := chance_words(found.chance)) else []),
         "",
         _shapes(found, unit),
+        "",
         *adjusted_lines(found.adjusted),
         "",
         _covariates(found, unit),
@@ -71,42 +72,9 @@ def _shapes(found: Drift, unit: str) -> str:
                 *(text for pair in means for text in (pair if second else pair[:1])),
                 slope, "moved" if mine else "",
             ))  # fmt: skip
-    means = ("baseline", "adjusted", "newest", "adjusted") if second else ("baseline", "newest")
-    head = ("shape", "unit", "mould", "batches", *means, "a month", "")
-    return table(head, rows, "   r" + "r" * (len(means) + 1))
-
-
-def adjusted_lines(found: Adjusted) -> list[str]:
-    """Return what the adjusted figures stand on, one line an effect; why not, where there is none.
-
-    The figures themselves stand in a column of their own, beside the raw ones.
-    """
-    to = [
-        f"{found.hours:g} h after moulding" if isfinite(found.hours) else "",
-        f"{found.temperature_c:g} °C" if isfinite(found.temperature_c) else "",
-    ]
-    kinds = (("age", found.age, "for each tenfold of the hours since moulding"),
-             ("warmth", found.warmth, "per kelvin of the part"))  # fmt: skip
-    lines = [f"{name}: {_effect(effect, words)}" for name, effect, words in kinds]
-    if not any(to):
-        return ["nothing is adjusted for age or warmth", *lines]
-    said = " and ".join(text for text in to if text)
-    return [f"adjusted: the size at {said}, an estimate beside the raw figure that counts", *lines]
-
-
-def _effect(effect: Effect, words: str) -> str:
-    if not isfinite(effect.slope):
-        return effect.note
-    stands = (
-        f", from {count(effect.pieces, 'piece')} of {count(effect.batches, 'batch', 'batches')}"
-        if effect.batches
-        else ""
-    )
-    note = f"; {effect.note}" if effect.note else ""
-    return (
-        f"size {effect.slope:+.4f} % ({effect.low:+.4f} to {effect.high:+.4f}) {words}{stands}"
-        f"{note}"
-    )
+    named = ("baseline", "adjusted", "newest", "adjusted") if second else ("baseline", "newest")
+    head = ("shape", "unit", "mould", "batches", *named, "a month", "")
+    return table(head, rows, "   r" + "r" * (len(named) + 1))
 
 
 def _unit(shape: ShapeDrift, unit: str) -> str:

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from spc.errors import InputError
+from spc.studies.adjusted_tables import AdjustedReading
 from spc.studies.month import Month
 
 #: First letters that a spreadsheet would take for a formula.
@@ -33,8 +34,10 @@ class Written:
     rows: int
 
 
-def month_tables(month: Month) -> dict[str, tuple[list[str], list[list[Any]]]]:
-    """Return header and rows of each table of a month."""
+def month_tables(
+    month: Month, readings: Sequence[AdjustedReading]
+) -> dict[str, tuple[list[str], list[list[Any]]]]:
+    """Return header and rows of each table of a month, its adjusted readings among them."""
     return {
         "points": _of(month.points),
         "capability": _of(month.capability.points),
@@ -44,6 +47,7 @@ def month_tables(month: Month) -> dict[str, tuple[list[str], list[list[Any]]]]:
         "held": _of(month.held),
         "remeasured": _of(month.remeasured),
         "events": _of(month.events),
+        "adjusted": _of(readings),
         "charts": _charts(month),
     }
 

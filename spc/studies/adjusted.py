@@ -83,7 +83,7 @@ class Adjusted:
 
 def adjusted(past: History, events: pd.DataFrame, shapes: Shapes) -> Adjusted:
     """Fit both effects to the size, and bring every run to 24 h and 20 °C by those that show."""
-    values = _size(shapes)
+    values = size_of(shapes)
     found = slopes(past, events, values)
     hours = past.runs["hours_since_moulding"].to_numpy(dtype=np.float64)
     kelvin = past.runs["part_temp_c"].to_numpy(dtype=np.float64) - REFERENCE_C
@@ -106,7 +106,7 @@ def adjusted(past: History, events: pd.DataFrame, shapes: Shapes) -> Adjusted:
     )  # fmt: skip
 
 
-def _size(shapes: Shapes) -> Array:
+def size_of(shapes: Shapes) -> Array:
     """Return the uniform size of every run, %; NaN where the plan cannot see it."""
     names = shapes.series.names
     at = names.index(SIZE) if SIZE in names else -1

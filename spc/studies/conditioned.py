@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 import pandas as pd
 
@@ -51,9 +52,9 @@ def unconditioned(past: History) -> tuple[Unconditioned, ...]:
     return tuple(_one(row) for row in runs[young | off].to_dict("records")[::-1])
 
 
-def _one(row: dict[str, object]) -> Unconditioned:
-    hours, warm = float(row["hours_since_moulding"]), float(row["part_temp_c"])  # type: ignore[arg-type]
-    at = pd.Timestamp(row["measured_at"])  # type: ignore[arg-type]
+def _one(row: Any) -> Unconditioned:
+    hours, warm = float(row["hours_since_moulding"]), float(row["part_temp_c"])
+    at = pd.Timestamp(row["measured_at"])
     back, words, until = None, [], []
     if hours < YOUNGEST_HOURS:
         back = at + pd.Timedelta(hours=YOUNGEST_HOURS - hours)
@@ -68,5 +69,3 @@ def _one(row: dict[str, object]) -> Unconditioned:
         hours=hours, temperature_c=warm, come_back=None if back is None else back.to_pydatetime(),
         why="; ".join(words), until=" and ".join(until),
     )  # fmt: skip
-
-

@@ -10,8 +10,14 @@ from spc.errors import InputError
 from spc.plan import Plan
 from spc.store import read
 from spc.store.connection import Store
+from spc.studies.adjusted import Adjusted, adjusted, size_of
+from spc.studies.adjusted_tables import (
+    AdjustedBatch,
+    AdjustedPoint,
+    adjusted_batches,
+    adjusted_points,
+)
 from spc.studies.arrays import Array
-from spc.studies.adjusted import Adjusted, adjusted
 from spc.studies.chosen_set import past_of
 from spc.studies.conditioned import Unconditioned, unconditioned
 from spc.studies.covariates import Covariate, Explained, explain
@@ -135,6 +141,9 @@ class Drift:
         Shapes that it sees only added to one another, and to which.
     adjusted
         What age and warmth do to the size, and every run at 24 h and 20 °C.
+    sizes, points
+        The size of every batch, and every check point in the newest batch of each mould, as
+        measured and adjusted; no points where nothing is adjusted.
     unconditioned
         Pieces measured too young or too warm or cold.
     monitor
@@ -156,6 +165,8 @@ class Drift:
     hidden: tuple[str, ...]
     combined: tuple[str, ...]
     adjusted: Adjusted
+    sizes: tuple[AdjustedBatch, ...]
+    points: tuple[AdjustedPoint, ...]
     unconditioned: tuple[Unconditioned, ...]
     monitor: Monitor
     sentences: tuple[str, ...]
@@ -211,6 +222,9 @@ def _assembled(past: History, shapes: Shapes, events: pd.DataFrame, baseline: st
         batches=int((past.runs["mould"] + " " + past.runs["batch"]).nunique()),
         baseline=chart.baseline, rigid=rigid, explained=explained, shapes=tuple(found),
         chance=chance, hidden=shapes.hidden, combined=shapes.combined, adjusted=case.adjusted,
+        sizes=adjusted_batches(past, size_of(shapes), case.adjusted),
+        points=adjusted_points(past, case.adjusted)
+        if np.isfinite(case.adjusted.change).any() else (),
         unconditioned=unconditioned(past), monitor=chart,
         sentences=sentences_of(past.plan, found, chance), notes=_notes(past, shapes, chart),
     )  # fmt: skip

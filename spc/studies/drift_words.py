@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 from spc.charts.scan import FEWEST
 from spc.plan import Plan
 from spc.studies.covariates import TEMPERATURE
-from spc.studies.shape_changes import ShapeChange, ShapesChance
+from spc.studies.shape_changes import GROWING, ShapeChange, ShapesChance
 from spc.studies.shape_series import SIZE
 from spc.units import MILLIMETRES
 
@@ -36,30 +36,42 @@ def _sentence(plan: Plan, shape: "ShapeDrift") -> str:
     return first + "; ".join(parts) + after
 
 
+def change_words(plan: Plan, shape: "ShapeDrift", mould: str) -> str:
+    """Return what is known of one shape on one mould, as a sentence without the names of either."""
+    mine = [c for c in shape.changes if c.mould == mould]
+    if mine:
+        return "; ".join(_what(plan, shape, change) for change in mine)
+    return "not found to have moved"
+
+
 def _change(plan: Plan, shape: "ShapeDrift", change: ShapeChange) -> str:
     where = f"mould {change.mould}" if change.mould else "the part"
-    size, unit = _amount(plan, shape, change)
+    return f"{where} {_what(plan, shape, change)}"
+
+
+def _what(plan: Plan, shape: "ShapeDrift", change: ShapeChange) -> str:
+    word = "growing since" if change.found == GROWING else "changed"
     if change.last_before:
-        when = f"between {change.last_before} and {change.first_after}"
+        when = f"{word} between {change.last_before} and {change.first_after}"
     else:
-        when = f"by {change.first_after}, perhaps before the first batch"
+        when = f"{word} by {change.first_after}, perhaps before the first batch"
     named = " and ".join(f"'{event}'" for event in change.events)
     verb = "is logged" if len(change.events) == 1 else "are logged"
     logged = f", where {named} {verb}" if named else ""
-    return f"{where} {size} {unit}, changed {when}{logged}"
+    return f"{_amount(plan, shape, change)}, {when}{logged}"
 
 
-def _amount(plan: Plan, shape: "ShapeDrift", change: ShapeChange) -> tuple[str, str]:
+def _amount(plan: Plan, shape: "ShapeDrift", change: ShapeChange) -> str:
     """Return a change with its interval, a size as smaller or larger, in the unit shown."""
     length = shape.unit == "mm"
     per, digits = (MILLIMETRES[plan.unit], 2 if plan.unit == "mm" else 4) if length else (1.0, 2)
     middle, low, high = (v / per for v in (change.shift, change.shift_low, change.shift_high))
-    unit = plan.unit if length else shape.unit
     if shape.unit == "%":
         word, sign = ("larger", 1.0) if middle > 0 else ("smaller", -1.0)
         ends = sorted((sign * low, sign * high))
-        return f"is {abs(middle):.2f} % {word} ({ends[0]:.2f} to {ends[1]:.2f}", "%)"
-    return f"by {middle:+.{digits}f} ({low:+.{digits}f} to {high:+.{digits}f}", f"{unit})"
+        return f"is {abs(middle):.2f} % {word} ({ends[0]:.2f} to {ends[1]:.2f})"
+    unit = plan.unit if length else shape.unit
+    return f"by {middle:+.{digits}f} {unit} ({low:+.{digits}f} to {high:+.{digits}f})"
 
 
 def _rest(moved: bool, chance: ShapesChance) -> tuple[str, ...]:

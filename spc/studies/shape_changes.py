@@ -6,12 +6,14 @@ shared among all of them: half among the places of a step in each history (Bonfe
 and charts), half among the values of the charts, whose limits are as wide as that takes.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from spc.charts.changepoint import likelihood_drop
 from spc.charts.rules import DEFAULT
 from spc.charts.scan import FEWEST, Scan, scan_for_change
 from spc.charts.tails import t_isf
@@ -27,7 +29,7 @@ from spc.studies.signals import change_of
 ALPHA = 0.05
 #: Of it, what is left to the values of the charts; the rest is the steps'.
 OF_CHARTS = 0.5 * ALPHA
-STEP, BEYOND = "step", "limit"
+STEP, GROWING, BEYOND = "step", "growing", "limit"
 LEVEL = 0.95
 #: Events told at one change.
 TOLD = 3
@@ -43,14 +45,17 @@ class ShapeChange:
         Which.
     found
         ``step``: its batch means before and after lie apart by more than chance allows over all
-        shapes, moulds and places; ``limit``: its chart has values beyond its limits.
+        shapes, moulds and places; ``growing``: the same, and a straight line that leaves the old
+        level comes nearer to the means than a step does; ``limit``: its chart has values beyond its
+        limits.
     last_before, first_after
-        The change lies between these batches with 95 % confidence; for a drift, it had become large
-        there. The first is empty where it may have come before the history.
+        The change came, or began to grow, between these batches with 95 % confidence. The first is
+        empty where it may have come before the history.
     batches
         Batches that it stands on.
     shift, shift_low, shift_high
-        Mean after less mean before, and its 95 % interval over all places in between.
+        Mean after less mean before, or what it has grown to at the newest batch, and its 95 %
+        interval over all places in between.
     p
         Chance of so large a step anywhere, on any of the charts, if nothing moved; NaN where it is
         the chart that shows it.
@@ -131,28 +136,65 @@ def _step(
     values = chart.values[at, column]
     here = np.flatnonzero(np.isfinite(values))
     candidates = np.flatnonzero(scan.candidates[:, column])
-    low, high = _range_over(values[here], np.searchsorted(here, candidates))
-    before = here[here < candidates.min()]
+    places = np.searchsorted(here, candidates)
+    step, line = _fits(values[here], _stepped), _fits(values[here], _growing)
+    grows = min(fit.square for fit in line) < min(fit.square for fit in step)
+    near = _near(line, len(here)) if grows else [step[place - 1] for place in places]
+    best = min(line, key=lambda fit: fit.square) if grows else None
+    first, last = min(fit.place for fit in near), max(fit.place for fit in near)
     return ShapeChange(
-        shape=chart.series.names[column], mould=mould, found=STEP,
-        last_before=chart.rows.labels[at[before[-1]]] if len(before) else "",
-        first_after=chart.rows.labels[at[candidates.max()]], batches=len(here),
-        shift=float(scan.shift[column]), shift_low=low, shift_high=high, p=p,
-        events=_logged(chart, at, int(before[-1]) if len(before) else -1, int(candidates.max())),
+        shape=chart.series.names[column], mould=mould, found=GROWING if grows else STEP,
+        last_before=chart.rows.labels[at[here[first - 1]]] if first else "",
+        first_after=chart.rows.labels[at[here[last]]], batches=len(here),
+        shift=best.shift if best else float(scan.shift[column]),
+        shift_low=min(fit.low for fit in near), shift_high=max(fit.high for fit in near), p=p,
+        events=_logged(chart, at, int(here[first - 1]) if first else -1, int(here[last])),
     )  # fmt: skip
 
 
-def _range_over(values: Array, places: npt.NDArray[np.int64]) -> tuple[float, float]:
-    """Return the widest interval of a step over the places where it may have come."""
-    ends = []
-    for place in places:
-        before, after = values[:place], values[place:]
-        square = ((before - before.mean()) ** 2).sum() + ((after - after.mean()) ** 2).sum()
-        dof = len(values) - 2
-        error = np.sqrt(square / dof * (1 / len(before) + 1 / len(after)))
-        half = float(t_isf((1 - LEVEL) / 2, np.array(dof))) * float(error)
-        ends += [float(after.mean() - before.mean()) + side for side in (-half, half)]
-    return min(ends), max(ends)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Fit:
+    """A level that changes from one place on: its size at the newest batch, and what it leaves."""
+
+    place: int
+    shift: float
+    low: float
+    high: float
+    square: float
+
+
+def _stepped(n: int, place: int) -> Array:
+    return (np.arange(n) >= place).astype(np.float64)
+
+
+def _growing(n: int, place: int) -> Array:
+    """Return a line from zero just before ``place`` to one at the newest batch."""
+    return np.asarray(np.maximum(np.arange(n) - place + 1.0, 0.0) / (n - place))
+
+
+def _fits(values: Array, form: Callable[[int, int], Array]) -> list[_Fit]:
+    """Fit a change of this form from every place on, the first batch apart, by least squares."""
+    n = len(values)
+    quantile = float(t_isf((1 - LEVEL) / 2, np.array(n - 2)))
+    found = []
+    for place in range(1, n):
+        x = form(n, place)
+        off, y = x - x.mean(), values - values.mean()
+        slope = float(off @ y / (off @ off))
+        square = float(((y - slope * off) ** 2).sum())
+        half = quantile * float(np.sqrt(square / (n - 2) / (off @ off)))
+        found.append(_Fit(place=place, shift=slope, low=slope - half, high=slope + half,
+                          square=square))  # fmt: skip
+    return found
+
+
+def _near(fits: list[_Fit], n: int) -> list[_Fit]:
+    """Return the fits whose likelihood comes near that of the best."""
+    best = min(fit.square for fit in fits)
+    if best == 0.0:
+        return [fit for fit in fits if fit.square == 0.0]
+    drop = likelihood_drop(LEVEL)
+    return [fit for fit in fits if 0.5 * n * np.log(fit.square / best) <= drop]
 
 
 def _beyond(

@@ -167,7 +167,7 @@ def test_the_demonstration_finds_what_was_planted(
     )  # fmt: skip
     # Both moulds became smaller by 0.15 %; one of them began to twist.
     (size,) = re.findall(r"^ *size: (.*)", outcome.out, re.MULTILINE)
-    assert re.findall(r"mould (K.) by -0\.1\d %", size) == ["K1", "K2"]
+    assert re.findall(r"mould (K.) is 0\.1\d % smaller", size) == ["K1", "K2"]
     twists = re.findall(r"^ *twist .*?: (.*)", outcome.out, re.MULTILINE)
     assert {mould for twist in twists for mould in re.findall(r"mould (K.) by", twist)} == {"K2"}
     assert (tmp_path / "reports" / "LH-640-C-2026-10.html").exists()

@@ -1,6 +1,7 @@
 """What kind of drift it is: shapes, covariates, trends and events, against truth and libraries."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,8 +15,9 @@ from spc.store import read
 from spc.store.connection import open_store
 from spc.studies.arrays import plan_arrays
 from spc.studies.chosen_set import past_of
-from spc.studies.covariates import AGE, LOT, MOULD, TEMPERATURE, explain
+from spc.studies.covariates import AGE, LOT, MOULD, TEMPERATURE, explain, slopes
 from spc.studies.drift import Drift, drift_study
+from spc.studies.drift_words import sentences_of
 from spc.studies.movement import Movement, movement
 from spc.studies.shape_series import Shapes, shapes_of
 
@@ -45,84 +47,102 @@ def history(sample_store: Path) -> tuple[object, pd.DataFrame, Shapes]:
 def test_the_planted_shrink_lies_in_its_interval_on_each_mould(drift: Drift) -> None:
     size = next(s for s in drift.shapes if s.shape == "size")
     planted = TRUTH["step"]["percent"]
-    for signal in size.signals:
-        assert signal.shift_low <= planted <= signal.shift_high, signal.mould
-    assert {s.mould for s in size.signals} == {"K1", "K2"}
+    for change in size.changes:
+        assert change.shift_low <= planted <= change.shift_high, change.mould
+    assert {c.mould for c in size.changes} == {"K1", "K2"}
 
 
-def test_the_step_is_dated_to_the_first_batches_after_the_lot(drift: Drift) -> None:
-    after = [b["id"] for b in TRUTH["batches"]]
-    first = after.index(TRUTH["step"]["batch"])
+def test_the_step_is_dated_to_the_first_batches_after_the_lot_and_names_it(drift: Drift) -> None:
+    order = [b["id"] for b in TRUTH["batches"]]
+    first = order.index(TRUTH["step"]["batch"])
     size = next(s for s in drift.shapes if s.shape == "size")
-    for signal in size.signals:
-        assert first <= after.index(signal.changed_last)
-        assert after.index(signal.changed_first) <= first + 3
+    for change in size.changes:
+        assert change.found == "step"
+        assert (
+            order.index(change.last_before) < first <= order.index(change.first_after) <= first + 3
+        )
+        assert change.events == ("resin lot: lot PE-131 opened",)
 
 
-def test_the_warp_is_a_twist_of_its_mould_alone(drift: Drift) -> None:
+def test_the_warp_is_a_growing_twist_of_its_mould_alone(drift: Drift) -> None:
     twist = next(s for s in drift.shapes if s.shape == "twist of the +z face")
     by_mould = {m.mould: m for m in twist.moulds}
     assert by_mould["K2"].slope_low > 0
     assert by_mould["K1"].slope_low < 0 < by_mould["K1"].slope_high
-    assert {s.mould for s in twist.signals} == {TRUTH["warp"]["mould"]}
+    (change,) = twist.changes
+    assert (change.mould, change.found) == (TRUTH["warp"]["mould"], "growing")
+    order = [b["id"] for b in TRUTH["batches"]]
+    began = order.index(TRUTH["warp"]["batch"])
+    assert order.index(change.last_before) < began <= order.index(change.first_after)
 
 
-def test_what_temperature_age_mould_and_lot_leave_of_the_size_is_quiet_along_x(
-    drift: Drift,
-) -> None:
-    along = next(s for s in drift.shapes if s.shape == "size along x")
-    assert along.signals
-    assert not along.left_signals
-    warm = next(c for c in along.covariates if c.name == TEMPERATURE)
-    # 150e-6 per kelvin is 0.015 % per kelvin: the expansion that the process was given.
-    assert warm.slope_low <= 100 * TRUTH["settings"]["expansion"] <= warm.slope_high
+def test_nothing_that_was_not_planted_is_named(drift: Drift) -> None:
+    """The truth knows a smaller size and a warp; the bow of the nose is no number of its own."""
+    moved = {s.shape.split(" of ")[0].split(" along")[0] for s in drift.shapes if s.changes}
+    assert moved == {"size", "twist"}
+    assert drift.sentences[-1] == "nothing else is found to have moved"
+    assert all("bow" not in sentence for sentence in drift.sentences)
+    assert any("bow of the +y face along z has no number of its own" in s for s in drift.combined)
 
 
-def test_covariates_equal_a_regression_with_errors_clustered_by_batch(
+def test_what_temperature_age_mould_and_lot_leave_of_the_size_is_quiet(drift: Drift) -> None:
+    for shape in (s for s in drift.shapes if s.shape.startswith("size")):
+        assert shape.changes
+        assert not shape.left_changes
+        warm = next(c for c in shape.covariates if c.name == TEMPERATURE)
+        # 150e-6 per kelvin is 0.015 % per kelvin: the expansion that the process was given.
+        assert warm.slope_low <= 100 * TRUTH["settings"]["expansion"] <= warm.slope_high
+
+
+def test_covariates_equal_a_regression_with_errors_by_leaving_out_batch_by_batch(
     history: tuple[object, pd.DataFrame, Shapes],
 ) -> None:
+    """Slopes and shares by statsmodels; standard errors by refitting it without each batch."""
     past, events, shapes = history
     y = shapes.series.values[:, 0]
     found = {c.name: c for c in explain(past, events, y).covariates}  # type: ignore[arg-type]
     runs = past.runs  # type: ignore[attr-defined]
     lots = events[events["kind"] == LOT]["happened_at"].sort_values().to_numpy()
     lot = np.searchsorted(lots, runs["measured_at"].to_numpy())
-    x = pd.DataFrame(
-        {
-            TEMPERATURE: runs["part_temp_c"] - 20.0,
-            AGE: np.log10(runs["hours_since_moulding"] / 24.0),
-            MOULD: (runs["mould"] == "K2").astype(float),
-            LOT: (lot == lot.max()).astype(float),
-        }
+    x = sm.add_constant(
+        pd.DataFrame(
+            {
+                TEMPERATURE: runs["part_temp_c"] - 20.0,
+                AGE: np.log10(runs["hours_since_moulding"] / 24.0),
+                MOULD: (runs["mould"] == "K2").astype(float),
+                LOT: (lot == lot.max()).astype(float),
+            }
+        )
     )
     groups = pd.factorize(runs["mould"] + runs["batch"])[0]
-    fit = sm.OLS(y, sm.add_constant(x)).fit(
-        cov_type="cluster", cov_kwds={"groups": groups, "use_correction": False}
-    )
+    fit = sm.OLS(y, x).fit()
     clusters = groups.max() + 1
-    half = stats.t(clusters - 1).ppf(0.975) * np.sqrt(clusters / (clusters - 1))
+    fewer = [
+        sm.OLS(y[groups != g], x[groups != g]).fit().params - fit.params for g in range(clusters)
+    ]
+    covariance = np.cov(np.array(fewer).T, bias=True) * (clusters - 1)
+    covariance += (clusters - 1) * np.outer(*[np.mean(fewer, axis=0)] * 2)
+    errors = dict(zip(x.columns, np.sqrt(np.diag(covariance)), strict=True))
     for name in (TEMPERATURE, AGE):
         assert found[name].slope == pytest.approx(fit.params[name], rel=1e-8)
         width = found[name].slope_high - found[name].slope
-        assert width == pytest.approx(half * fit.bse[name], rel=1e-6)
+        assert width == pytest.approx(stats.t(clusters - 1).ppf(0.975) * errors[name], rel=1e-6)
     whole = explain(past, events, y)  # type: ignore[arg-type]
     assert whole.together == pytest.approx(fit.rsquared, rel=1e-9)
     assert np.nanstd(whole.left) == pytest.approx(np.std(fit.resid), rel=1e-8)
+    without = sm.OLS(y, x.drop(columns=LOT)).fit()
+    assert found[LOT].share == pytest.approx(fit.rsquared - without.rsquared, rel=1e-8)
+    both = slopes(past, events, y)  # type: ignore[arg-type]
+    assert (both.age, both.temperature) == pytest.approx((fit.params[AGE], fit.params[TEMPERATURE]))
+    at = [list(x.columns).index(name) for name in (AGE, TEMPERATURE)]
+    np.testing.assert_allclose(both.covariance, covariance[np.ix_(at, at)], rtol=1e-6)
 
 
-def test_without_a_temperature_it_says_shrink_or_warmth(sample_copy: Path) -> None:
-    from spc.studies.covariates import Explained
-    from spc.studies.drift import _sentences
-
-    with open_store(sample_copy, read_only=True) as store:
-        found = drift_study(store, baseline="B01..B12")
-    bare = [
-        type(s)(**{**{f: getattr(s, f) for f in s.__dataclass_fields__}, "covariates": ()})
-        for s in found.shapes
-        if s.shape == "size"
-    ]
-    assert "shrink or warmth" in _sentences(bare)[0]
-    assert Explained.__dataclass_fields__
+def test_without_a_temperature_it_says_shrink_or_warmth(drift: Drift) -> None:
+    size = next(s for s in drift.shapes if s.shape == "size")
+    bare = replace(size, covariates=())
+    assert "shrink or warmth" in sentences_of(drift.plan, [bare], drift.chance)[0]
+    assert "shrink or warmth" not in sentences_of(drift.plan, [size], drift.chance)[0]
 
 
 def test_size_is_never_a_number_where_no_opposite_face_is_probed() -> None:
