@@ -124,6 +124,11 @@ def test_a_set_holds_each_moulds_mean_and_their_common_moving_range(store: Path)
         assert (one.upper, one.upper > middle > one.lower >= 0) == (pytest.approx(top), True)
 
 
+def told(chart: Monitor) -> list[object]:
+    """Return the signals but for the last bits of their centre, which is worked out anew."""
+    return [replace(s, center=round(s.center, 12), value=round(s.value, 12)) for s in chart.signals]
+
+
 @pytest.mark.parametrize("name", ["check-1", "fit-noise", "mode-2"])
 def test_frozen_limits_are_those_the_chart_showed_on_its_baseline(store: Path, name: str) -> None:
     before = seen(store, names=(name,), baseline="B00..B15")
@@ -132,7 +137,7 @@ def test_frozen_limits_are_those_the_chart_showed_on_its_baseline(store: Path, n
     assert after.frozen.tolist() == [True]
     for figure in ("center", "lower", "upper", "average", "average_lower", "average_upper"):
         np.testing.assert_allclose(getattr(after, figure), getattr(before, figure), rtol=1e-12)
-    assert after.signals == before.signals != ()
+    assert told(after) == told(before) != []
     assert "frozen limits from 16 batches, provisional" in after.notes
 
 
