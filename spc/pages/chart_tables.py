@@ -12,7 +12,8 @@ from spc.pages.figures.strands import Strand, last, rows_of, strands
 from spc.pages.html import Child, Html, el
 from spc.pages.reading import OUT, Reading, readings
 from spc.pages.units import common_unit, unit_of, unit_of_series
-from spc.studies.monitor import Monitor, Signal
+from spc.studies.chart_signals import Signal
+from spc.studies.monitor import Monitor
 from spc.units import SPOKEN
 
 
@@ -48,27 +49,19 @@ def limits_table(study: Monitor, column: int) -> Html:
     """Return centre and limits of each mould, and what they stand on."""
     unit = unit_of(study, column)
     scaled = bool(study.series.skewed[column])
-    sigma, frozen = study.sigma[column], bool(study.frozen[column])
+    frozen = bool(study.frozen[column])
     heads = columns(
         "mould", f"centre, {unit}#", f"lower limit, {unit}#", f"upper limit, {unit}#",
         f"baseline {row_word(study)} values#",
         "standard deviation#" if scaled else f"standard deviation, {unit}#",
         "degrees of freedom#", "limit of jumps#" if scaled else f"limit of jumps, {unit}#",
     )  # fmt: skip
-    df = number(float(study.sigma_df[column]), 1) if np.isfinite(sigma) else NONE
-    spread: list[Child | Cell] = (
-        [number(float(sigma), 4), df,
-         number(float(study.range_upper[column]), 4)]
-        if scaled
-        else [exact(float(sigma), unit, signed=False), df,
-              exact(float(study.range_upper[column]), unit, signed=False)]
-    )  # fmt: skip
     rows = [
         (
             own.mould or NONE,
             *(in_unit(last(line), unit) for line in (own.center, own.lower, own.upper)),
             NONE if frozen else str(int(np.isfinite(own.values[own.baseline]).sum())),
-            *spread,
+            *_spread(study, column, own.mould, unit),
         )
         for own in strands(study, column)
     ]
@@ -78,6 +71,16 @@ def limits_table(study: Monitor, column: int) -> Html:
         else "Centre and control limits; the standard deviation is common to all moulds"
     )
     return table("limits", caption, heads, rows)
+
+
+def _spread(study: Monitor, column: int, mould: str, unit: str) -> list[Child | Cell]:
+    """Return the newest sigma of a chart, its degrees of freedom, and the limit of its jumps."""
+    at = study.newest(column, mould)
+    sigma, upper = float(study.sigma[at, column]), float(study.range_upper[at, column])
+    df = number(float(study.sigma_df[at, column]), 1) if np.isfinite(sigma) else NONE
+    if study.series.skewed[column]:
+        return [number(sigma, 4), df, number(upper, 4)]
+    return [exact(sigma, unit, signed=False), df, exact(upper, unit, signed=False)]
 
 
 def events_table(events: pd.DataFrame, key: str = "events") -> Html | None:

@@ -4,7 +4,8 @@ import numpy as np
 
 from spc.pages.display import NONE, count, length, moment
 from spc.pages.text import table
-from spc.studies.monitor import Monitor, Signal
+from spc.studies.chart_signals import Signal
+from spc.studies.monitor import Monitor
 
 
 def monitor_text(monitor: Monitor) -> str:

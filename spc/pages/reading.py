@@ -94,12 +94,16 @@ def _reading(study: Monitor, column: int, strand: Strand) -> Reading:
         since_at=study.rows.times[at].astype("datetime64[us]").item() if said else None,
         rows=int(there.size) if state == OUT else 0,
         shift=shift,
-        sigmas=np.nan if strand.scaled else shift / float(study.sigma[column]),
+        sigmas=np.nan if strand.scaled else shift / _sigma(study, column, strand),
         newest=study.rows.labels[int(strand.rows[newest])],
         newest_value=float(values[newest]),
         signals=len(strand.signals),
         note=strand.note,
     )
+
+
+def _sigma(study: Monitor, column: int, strand: Strand) -> float:
+    return float(study.sigma[study.newest(column, strand.mould), column])
 
 
 def _state(study: Monitor, strand: Strand, newest: int) -> tuple[str, int]:

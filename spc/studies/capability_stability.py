@@ -29,8 +29,8 @@ class Stability:
 
 def stability(chart: Monitor, place: int, name: str) -> Stability:
     """Return whether the series at this place of a chart over the span shows a signal."""
-    if chart.n_baseline[place] < FEWEST:
-        batches = int(chart.n_baseline[place])
+    batches = int(chart.n_baseline[:, place].max())
+    if batches < FEWEST:
         return Stability(
             stable=None,
             why=f"{batches} {'batch is' if batches == 1 else 'batches are'} too few to tell "

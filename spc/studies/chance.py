@@ -56,7 +56,7 @@ def chance(chart: Monitor, rows: npt.NDArray[np.bool_] | None = None) -> Chance:
     judged = wanted[:, None] & np.isfinite(chart.values) & np.isfinite(chart.upper)
     judged &= ~chart.series.fit_point
     per_chart = [
-        (int(n), int(chart.n_baseline[column]))
+        (int(n), int(chart.n_baseline[chart.newest(column, mould), column]))
         for mould in sorted(set(moulds))
         for column, n in enumerate(judged[moulds == mould].sum(axis=0))
         if n

@@ -9,10 +9,10 @@ from spc.charts.design import Designs, compare_designs, pieces_for_shift
 from spc.charts.estimated import estimated_limits
 from spc.errors import InputError
 from spc.store.connection import Store
+from spc.studies.baselines import baseline_of
 from spc.studies.chosen_set import past_of
 from spc.studies.kinds import pieces_of
 from spc.studies.moments import BATCH, chart_rows
-from spc.studies.monitor import baseline_of
 from spc.studies.series import all_series, chosen
 
 #: Batches within which a shift should be found where the smallest batch is asked for.

@@ -245,7 +245,8 @@ class _Case:
 
 
 def _strength(shape: ShapeDrift, chart: Monitor) -> float:
-    sigma = float(chart.sigma[chart.series.names.index(shape.shape)])
+    column = chart.series.names.index(shape.shape)
+    sigma = float(chart.sigma[0, column])
     moves = [abs(m.latest - m.baseline) for m in shape.moulds if np.isfinite(m.latest - m.baseline)]
     return max(moves, default=0.0) / sigma if sigma > 0 else 0.0
 

@@ -11,10 +11,11 @@ from spc.errors import InputError
 from spc.identity import content_hash
 from spc.store import read, write
 from spc.store.connection import Store, now
+from spc.studies.chart_signals import Signal
 from spc.studies.history import production
 from spc.studies.limit_sets import FREEZE, PLAIN, RETIRE, TWO_THIRDS, LimitSet, limit_sets
 from spc.studies.lines import WIDTH
-from spc.studies.monitor import Monitor, Signal, charted, touching
+from spc.studies.monitor import Monitor, charted, touching
 from spc.studies.spans import in_span_of
 
 
@@ -132,7 +133,7 @@ def _rows(
     for column, name in enumerate(chart.series.names):
         for mould in sorted(set(chart.rows.moulds)):
             at = int(np.flatnonzero(moulds == mould)[0])
-            if np.isfinite(chart.sigma[column]) and np.isfinite(chart.center[at, column]):
+            if np.isfinite(chart.sigma[at, column]) and np.isfinite(chart.center[at, column]):
                 rows.append(_row(chart, runs, name, column, mould, at, since, why, who))
             else:
                 reason = chart.notes[column] or "no value of this mould in the baseline"
@@ -151,16 +152,17 @@ def _row(
     # leave room for the last digits in which computers differ.
     content = [
         chart.plan.part, chart.plan.revision, name, mould, chart.rows.by, str(valid),
-        sorted(runs["run_id"]), list(chart.rules), f"{center:.9f}", f"{chart.sigma[column]:.9f}",
+        sorted(runs["run_id"]), list(chart.rules), f"{center:.9f}",
+        f"{chart.sigma[at, column]:.9f}",
     ]  # fmt: skip
     return {
         "limit_set_id": content_hash("limits", *content), "action": FREEZE,
         "part": chart.plan.part, "revision": chart.plan.revision, "series": name, "mould": mould,
         "unit_of_time": chart.rows.by, "scale": TWO_THIRDS if skewed else PLAIN,
         "center": float(np.cbrt(center**2)) if skewed else center,
-        "sigma": float(chart.sigma[column]), "sigma_df": float(chart.sigma_df[column]),
+        "sigma": float(chart.sigma[at, column]), "sigma_df": float(chart.sigma_df[at, column]),
         "lower": float(chart.lower[at, column]), "upper": float(chart.upper[at, column]),
-        "n": int(chart.n_baseline[column]), "estimator": MOVING_RANGE, "width": WIDTH,
+        "n": int(chart.n_baseline[at, column]), "estimator": MOVING_RANGE, "width": WIDTH,
         "rules": ", ".join(chart.rules), "baseline": chart.baseline,
         "baseline_from": runs["measured_at"].min(), "baseline_to": runs["measured_at"].max(),
         "baseline_runs": content_hash(sorted(runs["run_id"])), "valid_from": valid, "why": why,

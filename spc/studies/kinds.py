@@ -17,11 +17,11 @@ from spc.errors import InputError
 from spc.plan import Plan
 from spc.store.connection import Store
 from spc.studies.arrays import Array
+from spc.studies.baselines import baseline_of
 from spc.studies.chosen_set import past_of
 from spc.studies.history import History
 from spc.studies.lines import baseline_lines, centers
 from spc.studies.moments import BATCH, ChartRows, chart_rows
-from spc.studies.monitor import baseline_of
 from spc.studies.order import MEASURED, in_order
 from spc.studies.series import SeriesSet, all_series, chosen
 

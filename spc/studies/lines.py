@@ -29,9 +29,9 @@ class Lines:
     center, sigma
         (rows, series); NaN where there are no limits.
     sigma_df
-        (series,), effective degrees of freedom of the newest sigma.
+        (rows, series), effective degrees of freedom of sigma.
     n
-        (series,), values the newest limits stand on.
+        (rows, series), values the limits stand on; 0 where no limits are in force.
     spans
         (rows, series), label of the stretch within which rows may be compared.
     width
@@ -44,6 +44,8 @@ class Lines:
         (series,), True where the limits are frozen ones, of one mould at least.
     frozen_moulds
         One a series: the moulds that have frozen limits.
+    frozen_sizes
+        One a series: how many values the newest of those in force stand on, each number once.
     baseline_sigma
         (series,), sigma of the baseline before it was found usable.
     """
@@ -58,6 +60,7 @@ class Lines:
     sets: npt.NDArray[np.int64]
     frozen: npt.NDArray[np.bool_]
     frozen_moulds: tuple[tuple[str, ...], ...]
+    frozen_sizes: tuple[tuple[int, ...], ...]
     baseline_sigma: Array
 
 
@@ -82,14 +85,15 @@ def baseline_lines(
     return Lines(
         center=centers(x, rows),
         sigma=np.broadcast_to(sigma, x.shape).copy(),
-        sigma_df=own.df,
-        n=n,
+        sigma_df=np.broadcast_to(own.df, x.shape).copy(),
+        n=np.broadcast_to(n, x.shape).copy(),
         spans=np.repeat(rows.spans[:, None], x.shape[1], axis=1),
         width=np.broadcast_to(width, x.shape).copy(),
         average_width=np.broadcast_to(average_width, x.shape).copy(),
         sets=np.full(x.shape, -1, dtype=np.int64),
         frozen=np.zeros(x.shape[1], dtype=bool),
         frozen_moulds=((),) * x.shape[1],
+        frozen_sizes=((),) * x.shape[1],
         baseline_sigma=own.sigma,
     )
 
@@ -129,14 +133,19 @@ def with_sets(
     # Room for the number of a set in each label: none is shared by two moulds.
     out.spans[:, sorted({column for column, _ in charts})] *= len(sets) + 1
     named: dict[int, tuple[str, ...]] = {}
+    sizes: dict[int, set[int]] = {}
     for column, mould in charts:
         mine = np.flatnonzero(moulds == mould)
         which = set_numbers(sets, names[column], mould, rows.by, rows.measured[mine])
         _put(out, mine, column, which, sets)
         named[column] = (*named.get(column, ()), mould)
+        sizes.setdefault(column, set()).update(sets[k].n for k in which[which >= 0][-1:])
     out.frozen[list(named)] = True
-    frozen_moulds = tuple(named.get(k, ()) for k in range(len(names)))
-    return replace(out, frozen_moulds=frozen_moulds)
+    return replace(
+        out,
+        frozen_moulds=tuple(named.get(k, ()) for k in range(len(names))),
+        frozen_sizes=tuple(tuple(sorted(sizes.get(k, ()))) for k in range(len(names))),
+    )
 
 
 _CHANGED = ("center", "sigma", "sigma_df", "n", "spans", "width", "average_width", "sets", "frozen")
@@ -147,12 +156,14 @@ def _put(
     sets: tuple[LimitSet, ...],
 ) -> None:  # fmt: skip
     """Write the sets in force into one mould's rows of one series."""
-    out.center[mine, column], out.sigma[mine, column] = np.nan, np.nan
+    for line in (out.center, out.sigma, out.sigma_df):
+        line[mine, column] = np.nan
+    out.n[mine, column] = 0
     for number in np.unique(which[which >= 0]):
         at, one = mine[which == number], sets[number]
         out.center[at, column], out.sigma[at, column] = one.center, one.sigma
         out.width[at, column] = one.width
         out.average_width[at, column] = EWMA_WIDTH * one.width / WIDTH
-        out.sigma_df[column], out.n[column] = one.sigma_df, one.n
+        out.sigma_df[at, column], out.n[at, column] = one.sigma_df, one.n
     out.sets[mine, column] = which
     out.spans[mine, column] += which + 1

@@ -1,7 +1,6 @@
 """Charts of a part's series: limits from a named baseline, and the signals since."""
 
 from dataclasses import dataclass
-from datetime import datetime
 from typing import cast
 
 import numpy as np
@@ -9,80 +8,26 @@ import numpy.typing as npt
 import pandas as pd
 
 from spc.charts.constants import chart_constants, d2
-from spc.charts.memory import ewma
-from spc.charts.rules import DEFAULT, RULES, signals
-from spc.charts.sigma import moving_ranges
+from spc.charts.rules import DEFAULT, RULES
 from spc.errors import InputError
 from spc.plan import Plan
 from spc.store import read
 from spc.store.connection import Store
 from spc.studies.allowance import allowance, family_allowance
 from spc.studies.arrays import Array
+from spc.studies.baselines import baseline_of
+from spc.studies.chart_signals import Signal, signals_of
 from spc.studies.chosen_set import past_of
+from spc.studies.drawing import drawn_by, only_their_own, shown_in_mm
 from spc.studies.granted import Granted, granted
 from spc.studies.history import History
 from spc.studies.limit_sets import LimitSet, limit_sets
-from spc.studies.lines import (
-    EWMA_WIDTH,
-    LAMBDA,
-    WIDTH,
-    Lines,
-    baseline_lines,
-    with_sets,
-)
+from spc.studies.lines import WIDTH, Lines, baseline_lines, with_sets
 from spc.studies.moments import BATCH, ChartRows, chart_rows
 from spc.studies.monitor_words import notes_of, remarks_of
 from spc.studies.order import MEASURED, in_order
 from spc.studies.series import SeriesSet, all_series, chosen
-from spc.studies.spans import in_span, in_span_of
-
-#: Pieces or batches that the limits stand on where no baseline is named.
-FIRST_PIECES, FIRST_BATCHES = 40, 12
-
-VALUE_CHART, EWMA_CHART, RANGE_CHART = "values", "moving average", "moving range"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Signal:
-    """Neighbouring points of one chart that a rule found.
-
-    Parameters
-    ----------
-    series, mould
-        The chart.
-    chart
-        ``values`` or ``moving average``. The moving range is drawn but raises no signal: it says
-        little that the values do not, at three times their false alarms.
-    rule
-        What was found, in words.
-    first, last
-        Serial or batch at which the pattern was first and last completed.
-    since, until
-        Their measuring times, UTC.
-    points
-        How many points in a row completed it.
-    value
-        The value at the first of them, mm.
-    center
-        The centre there, mm.
-    """
-
-    series: str
-    mould: str
-    chart: str
-    rule: str
-    first: str
-    last: str
-    since: datetime
-    until: datetime
-    points: int
-    value: float
-    center: float
-
-    @property
-    def direction(self) -> str:
-        """Return 'above' or 'below' the centre."""
-        return "above" if self.value > self.center else "below"
+from spc.studies.spans import in_span
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -102,15 +47,15 @@ class Monitor:
     center, lower, upper
         Centre and limits of the values, by mould.
     sigma
-        (series,), standard deviation that the newest limits stand on, in the charted scale.
+        Standard deviation that the limits stand on, in the charted scale; NaN where there are none.
     sigma_df
-        (series,), its effective degrees of freedom.
+        Its effective degrees of freedom.
     ranges, range_center, range_upper
-        Moving ranges of two; their centre and limit (series,), in the charted scale.
+        Moving ranges of two; their centre and limit, in the charted scale.
     average, average_lower, average_upper
         Moving average and its limits.
     n_baseline
-        (series,), values that the newest limits stand on.
+        Values that the limits stand on; 0 where there are none in force.
     frozen
         (series,), True where the limits are frozen ones, of one mould at least.
     width
@@ -160,6 +105,12 @@ class Monitor:
     signals: tuple[Signal, ...]
     events: pd.DataFrame
     remarks: tuple[str, ...]
+
+    def newest(self, column: int, mould: str) -> int:
+        """Return the newest row of a chart that has limits; its last row where none has."""
+        mine = np.flatnonzero(np.array([m == mould for m in self.rows.moulds]))
+        limited = mine[np.isfinite(self.sigma[mine, column])]
+        return int((limited if limited.size else mine)[-1])
 
 
 def monitor(
@@ -280,27 +231,6 @@ def charted(
     return _charts(past, series, rows, words, events, lines, (), allowed.rules, allowed.words)
 
 
-def baseline_of(
-    runs: pd.DataFrame, by: str, text: str | None, whole: pd.DataFrame | None = None
-) -> tuple[npt.NDArray[np.bool_], str]:
-    """Return which runs are in the baseline, and that in words.
-
-    A baseline that is named is looked up among the runs of ``whole``, all moulds', where given.
-    """
-    if text is not None:
-        inside = in_span_of(runs if whole is None else whole, runs, text)
-        if not inside.any():
-            raise InputError(f"no run lies in the baseline {text}", do="name another span")
-        return inside, text
-    if by == BATCH or (runs["batch"] != "").any():
-        batch = runs["batch"].astype(object).where(runs["batch"] != "", runs["measured_at"].dt.date)
-        codes = pd.factorize(batch)[0]
-        n = min(FIRST_BATCHES, int(codes.max()) + 1)
-        return codes < n, f"the first {n} batches"
-    n = min(FIRST_PIECES, len(runs))
-    return np.arange(len(runs)) < n, f"the first {n} pieces"
-
-
 def _charts(
     past: History,
     series: SeriesSet,
@@ -316,18 +246,17 @@ def _charts(
     used = np.unique(lines.sets[lines.sets >= 0])
     own = [rule for k in used for rule in sets[k].rules] if rules is None else []
     wanted = tuple(dict.fromkeys((*(DEFAULT if rules is None else rules), *own)))
-    drawn = _drawn(x, lines, wanted)
+    drawn = drawn_by(x, lines, wanted)
     if rules is None:
-        _only_their_own(drawn, lines, sets)
-    shown = _shown(series, x, center, sigma * lines.width, drawn)
-    last = _last_known(sigma)
-    range_center = last * d2(2)
+        only_their_own(drawn, lines, sets)
+    shown = shown_in_mm(series, x, center, sigma * lines.width, drawn)
+    range_center = sigma * d2(2)
     return Monitor(
         plan=past.plan,
         rows=rows,
         series=series,
         **shown,
-        sigma=last,
+        sigma=sigma,
         sigma_df=lines.sigma_df,
         ranges=drawn.ranges,
         range_center=range_center,
@@ -340,115 +269,10 @@ def _charts(
         baseline=words,
         rules=wanted,
         notes=notes_of(lines, rows, budgeted=budget is not None),
-        signals=_signals(series, rows, lines, shown, drawn),
+        signals=signals_of(series, rows, lines, shown, drawn),
         events=events,
         remarks=remarks_of(past, rows) + (() if budget is None else (budget,)),
     )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Drawn:
-    """What the charts find; arrays are (rows, series) in the charted scale."""
-
-    average: Array
-    average_lower: Array
-    average_upper: Array
-    ranges: Array
-    found: dict[str, npt.NDArray[np.bool_]]
-    average_beyond: npt.NDArray[np.bool_]
-
-
-def _drawn(x: Array, lines: Lines, rules: tuple[str, ...]) -> _Drawn:
-    """Draw every series, those of the same spans together."""
-    numbers = {k: np.full(x.shape, np.nan) for k in ("z", "lower", "upper", "ranges")}
-    flags = {k: np.zeros(x.shape, dtype=bool) for k in (*rules, EWMA_CHART)}
-    _, group = np.unique(lines.spans, axis=1, return_inverse=True)
-    for number in np.unique(group):
-        at = np.flatnonzero(group.ravel() == number)
-        spans, part = lines.spans[:, at[0]], x[:, at]
-        center, sigma = lines.center[:, at], lines.sigma[:, at]
-        # Wider limits are wider zones.
-        wide = sigma * lines.width[:, at] / WIDTH
-        reach = sigma * lines.average_width[:, at] / EWMA_WIDTH
-        average = ewma(part, center, reach, lam=LAMBDA, width=EWMA_WIDTH, spans=spans)
-        ranges = moving_ranges(part, spans=spans)
-        numbers["z"][:, at], numbers["ranges"][:, at] = average.z, ranges
-        numbers["lower"][:, at], numbers["upper"][:, at] = average.lower, average.upper
-        flags[EWMA_CHART][:, at] = average.beyond
-        for rule, found in signals(
-            part, center, wide, rules=rules, spans=spans, width=WIDTH
-        ).items():
-            # Where there are no limits, a run of values about a poor centre is no signal either.
-            flags[rule][:, at] = found & np.isfinite(sigma)
-    return _Drawn(
-        average=numbers["z"], average_lower=numbers["lower"], average_upper=numbers["upper"],
-        ranges=numbers["ranges"], found={rule: flags[rule] for rule in rules},
-        average_beyond=flags[EWMA_CHART],
-    )  # fmt: skip
-
-
-def _only_their_own(drawn: _Drawn, lines: Lines, sets: tuple[LimitSet, ...]) -> None:
-    """Leave of what the rules found only what each row's own rules look for."""
-    for rule, flags in drawn.found.items():
-        has = np.array([*(rule in one.rules for one in sets), rule in DEFAULT])
-        flags &= has[lines.sets]
-
-
-def _last_known(sigma: Array) -> Array:
-    """Return the newest sigma of each series, NaN where it never had one."""
-    there = np.isfinite(sigma)
-    last = len(sigma) - 1 - np.argmax(there[::-1], axis=0)
-    return np.where(there.any(axis=0), sigma[last, np.arange(sigma.shape[1])], np.nan)
-
-
-def _shown(
-    series: SeriesSet, x: Array, center: Array, half: Array, drawn: _Drawn
-) -> dict[str, Array]:
-    """Return values and limits in mm: skewed figures go back from their power two thirds."""
-
-    def back(scaled: Array) -> Array:
-        return np.where(series.skewed, np.maximum(scaled, 0.0) ** 1.5, scaled)
-
-    return {
-        "values": back(x),
-        "center": back(center),
-        "lower": back(center - half),
-        "upper": back(center + half),
-        "average": back(drawn.average),
-        "average_lower": back(drawn.average_lower),
-        "average_upper": back(drawn.average_upper),
-    }
-
-
-def _signals(
-    series: SeriesSet, rows: ChartRows, lines: Lines, shown: dict[str, Array], drawn: _Drawn
-) -> tuple[Signal, ...]:
-    found = [
-        (VALUE_CHART, RULES[rule].text, flags, shown["values"])
-        for rule, flags in drawn.found.items()
-    ]
-    found.append(
-        (EWMA_CHART, "the moving average beyond its limit", drawn.average_beyond, shown["average"])
-    )
-    listed = [
-        _signal(series, rows, chart, rule, first, last, column, values, shown["center"])
-        for chart, rule, flags, values in found
-        for first, last, column in _episodes(flags, lines.spans)
-    ]
-    return tuple(sorted(listed, key=lambda s: (s.since, s.series, s.chart)))
-
-
-def _episodes(
-    flags: npt.NDArray[np.bool_], spans: npt.NDArray[np.int64]
-) -> list[tuple[int, int, int]]:
-    """Return first row, last row and column of each unbroken stretch within one span."""
-    edge = np.zeros((1, flags.shape[1]), dtype=bool)
-    change = np.diff(spans, axis=0) != 0
-    before = np.concatenate([edge, flags[:-1] & ~change])
-    after = np.concatenate([flags[1:] & ~change, edge])
-    starts = np.argwhere((flags & ~before).T)
-    ends = np.argwhere((flags & ~after).T)
-    return [(int(s[1]), int(e[1]), int(s[0])) for s, e in zip(starts, ends, strict=True)]
 
 
 def touching(chart: Monitor, rows: npt.NDArray[np.bool_]) -> tuple[Signal, ...]:
@@ -461,22 +285,3 @@ def touching(chart: Monitor, rows: npt.NDArray[np.bool_]) -> tuple[Signal, ...]:
         return bool(np.searchsorted(mine, since) < np.searchsorted(mine, until, side="right"))
 
     return tuple(s for s in chart.signals if any_between(s))
-
-
-def _signal(
-    series: SeriesSet, rows: ChartRows, chart: str, rule: str, first: int, last: int,
-    column: int, values: Array, center: Array,
-) -> Signal:  # fmt: skip
-    return Signal(
-        series=series.names[column],
-        mould=rows.moulds[first],
-        chart=chart,
-        rule=rule,
-        first=rows.labels[first],
-        last=rows.labels[last],
-        since=pd.Timestamp(rows.times[first]).to_pydatetime(),
-        until=pd.Timestamp(rows.times[last]).to_pydatetime(),
-        points=last - first + 1,
-        value=float(values[first, column]),
-        center=float(center[first, column]),
-    )

@@ -30,9 +30,9 @@ def notes_of(lines: Lines, rows: ChartRows, *, budgeted: bool) -> tuple[str, ...
     what, moulds = "batches" if rows.by == BATCH else "pieces", set(rows.moulds)
     notes = []
     for column, frozen in enumerate(lines.frozen_moulds):
-        n, sigma = int(lines.n[column]), float(lines.baseline_sigma[column])
+        n, sigma = int(lines.n[:, column].max()), float(lines.baseline_sigma[column])
         if frozen:
-            notes.append(_frozen_note(n, what, frozen, moulds))
+            notes.append(_frozen_note(lines.frozen_sizes[column], what, frozen, moulds))
         elif budgeted and n >= FEWEST and sigma > 0:
             notes.append(_budget_note(n, what, bool(np.isfinite(lines.width[:, column]).any())))
         else:
@@ -46,8 +46,13 @@ def _budget_note(n: int, what: str, limited: bool) -> str:
     return f"limits from {n} {what}, widened for it" if n < SETTLED else ""
 
 
-def _frozen_note(n: int, what: str, frozen: tuple[str, ...], moulds: set[str]) -> str:
-    few = ", provisional" if n < SETTLED else ""
+def _frozen_note(
+    sizes: tuple[int, ...], what: str, frozen: tuple[str, ...], moulds: set[str]
+) -> str:
+    if not sizes:
+        return "no limits: no frozen ones are in force"
+    n = " or ".join(str(size) for size in sizes)
+    few = ", provisional" if sizes[0] < SETTLED else ""
     others = sorted(moulds - set(frozen))
     if not others:
         return f"frozen limits from {n} {what}{few}"

@@ -16,6 +16,7 @@ from spc.studies.answer import answer
 from spc.studies.capability import CapabilityStudy, judged
 from spc.studies.capability_asked import REQUIRED, TESTED, Asked
 from spc.studies.chance import Chance, chance
+from spc.studies.chart_signals import Signal
 from spc.studies.drift import Drift, drift_of
 from spc.studies.fit_checks import FitChecks, fit_checks
 from spc.studies.gauge import GaugeStudy
@@ -25,7 +26,7 @@ from spc.studies.hit_check import SuspectHit, suspect_hits
 from spc.studies.limit_sets import LimitSet, limit_sets
 from spc.studies.lots import last_batches
 from spc.studies.moments import BATCH
-from spc.studies.monitor import Monitor, Signal, charted
+from spc.studies.monitor import Monitor, charted
 from spc.studies.month_counts import MonthCount, OmittedPoint, month_counts, omitted_points
 from spc.studies.movers import Movers, movers
 from spc.studies.point_state import PointState, point_states

@@ -5,8 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from spc.studies.arrays import Array
+from spc.studies.chart_signals import VALUE_CHART, Signal
 from spc.studies.history import History
-from spc.studies.monitor import VALUE_CHART, Monitor, Signal
+from spc.studies.monitor import Monitor
 
 SIGNAL, STEADY, NO_LIMITS, OUTSIDE = "signal", "steady", "no limits", "outside tolerance"
 
@@ -80,9 +81,8 @@ def _state(
     outside = int(((there < lower) | (there > upper)).sum())
     column = chart.series.names.index(point)
     mine = sum(1 for s in signals if s.series == point)
-    moved, mould = _moved(chart, now, values, column)
-    sigma = float(chart.sigma[column])
-    state = NO_LIMITS if np.isnan(sigma) else STEADY
+    moved, mould, sigma = _moved(chart, now, values, column)
+    state = STEADY if np.isfinite(chart.sigma[:, column]).any() else NO_LIMITS
     return PointState(
         point=point,
         group=group,
@@ -101,8 +101,8 @@ def _state(
     )
 
 
-def _moved(chart: Monitor, now: History, values: Array, column: int) -> tuple[float, str]:
-    """Return the largest move of a mould's mean from its own centre, and that mould."""
+def _moved(chart: Monitor, now: History, values: Array, column: int) -> tuple[float, str, float]:
+    """Return the largest move of a mould's mean from its own centre, that mould, and its sigma."""
     moves = []
     moulds = now.runs["mould"].astype(str).to_numpy()
     for mould in sorted(set(moulds)):
@@ -111,8 +111,9 @@ def _moved(chart: Monitor, now: History, values: Array, column: int) -> tuple[fl
         row = max(k for k, name in enumerate(chart.rows.moulds) if name == mould)
         center = float(chart.center[row, column])
         if len(mine) and np.isfinite(center):
-            moves.append((float(mine.mean()) - center, mould))
-    return max(moves, key=lambda move: abs(move[0])) if moves else (np.nan, "")
+            sigma = float(chart.sigma[row, column])
+            moves.append((float(mine.mean()) - center, mould, sigma))
+    return max(moves, key=lambda move: abs(move[0])) if moves else (np.nan, "", np.nan)
 
 
 def leading(signals: tuple[Signal, ...]) -> tuple[Signal, ...]:

@@ -13,8 +13,9 @@ from spc.identity import content_hash
 from spc.store import read, write
 from spc.store.connection import Store, now
 from spc.studies.chance import Chance, chance
+from spc.studies.chart_signals import Signal
 from spc.studies.freezing import require_reason
-from spc.studies.monitor import Monitor, Signal, monitor
+from spc.studies.monitor import Monitor, monitor
 
 OPEN, ANSWERED = "open", "answered"
 #: An event counts as near where it lies within so many days before a signal's first point.

@@ -13,7 +13,8 @@ import pytest
 from spc.errors import NotFoundError
 from spc.pages.figures.chart import ALL_CHARTS, SHORT, chart_figure, tolerance_drawn
 from spc.pages.palette import LIGHT
-from spc.studies.monitor import EWMA_CHART, VALUE_CHART, Monitor
+from spc.studies.chart_signals import EWMA_CHART, VALUE_CHART
+from spc.studies.monitor import Monitor
 from spc.units import MILLIMETRES
 
 BEYOND = "signal: a value beyond a limit"

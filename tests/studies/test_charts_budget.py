@@ -69,7 +69,7 @@ def test_values_pass_their_limits_as_seldom_as_promised(moulds: str, last: int) 
 def test_moving_averages_pass_theirs_no_more_often(last: int) -> None:
     """The average of a settled chart: weights 0.2 · 0.8^k, so variance 1/9 of that of a value."""
     chart = budgeted(steady(60), 0.05, last)
-    spread = (chart.average_upper - chart.center)[-1, 0] / chart.sigma[0]
+    spread = (chart.average_upper - chart.center)[-1, 0] / chart.sigma[-1, 0]
     rng = np.random.default_rng(4)
     weights = 0.2 * 0.8 ** np.arange(60)
     average = rng.normal(size=(SHOPS, 60)) @ weights

@@ -19,10 +19,11 @@ from spc.errors import InputError
 from spc.store.connection import open_store
 from spc.studies.capability import CapabilityStudy, capability_study
 from spc.studies.capability_asked import Asked
+from spc.studies.chart_signals import EWMA_CHART, VALUE_CHART, Signal
 from spc.studies.gauge import gauge_study
 from spc.studies.history import History
 from spc.studies.hit_check import suspect_hits
-from spc.studies.monitor import EWMA_CHART, VALUE_CHART, Monitor, Signal, monitor
+from spc.studies.monitor import Monitor, monitor
 from spc.studies.month import month_study
 from spc.studies.spans import month
 

@@ -17,7 +17,8 @@ from spc.pages.figures.traces import traces
 from spc.pages.palette import FONT, LIGHT
 from spc.pages.reading import readings
 from spc.pages.units import unit_of
-from spc.studies.monitor import EWMA_CHART, RANGE_CHART, VALUE_CHART, Monitor
+from spc.studies.chart_signals import EWMA_CHART, RANGE_CHART, VALUE_CHART
+from spc.studies.monitor import Monitor
 from spc.studies.spans import Period
 
 #: Every chart of a series; the first alone makes the short figure.

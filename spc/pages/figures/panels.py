@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from spc.pages.figures.strands import Floats, Strand
-from spc.studies.monitor import EWMA_CHART, RANGE_CHART, VALUE_CHART
+from spc.studies.chart_signals import EWMA_CHART, RANGE_CHART, VALUE_CHART
 
 #: Height of a panel in pixels, of one lane of events, and of the gap that holds a panel's heading,
 #: and of the further gap between moulds.
@@ -126,7 +126,7 @@ def _ranges(
 ) -> dict[str, tuple[float, float, tuple[float, float]]]:
     """Return each mould's range: each round its own middle, in scales that can be compared."""
     if chart == RANGE_CHART:
-        most = max(_finite(s.ranges, [s.range_upper]).max() for s in found)
+        most = max(_finite(s.ranges, s.range_upper).max() for s in found)
         return {s.mould: (0.0, most * (1 + 2 * ROOM) or 1.0, (np.nan, np.nan)) for s in found}
     ends = {}
     for strand in found:

@@ -7,8 +7,9 @@ import numpy.typing as npt
 
 from spc.pages.display import count, moment, per
 from spc.pages.units import unit_of
+from spc.studies.chart_signals import EWMA_CHART, RANGE_CHART, VALUE_CHART, Signal
 from spc.studies.moments import PIECE
-from spc.studies.monitor import EWMA_CHART, RANGE_CHART, VALUE_CHART, Monitor, Signal
+from spc.studies.monitor import Monitor
 
 Floats = npt.NDArray[np.float64]
 
@@ -27,10 +28,8 @@ class Strand:
         (n,), what is charted, with centre and limits; NaN where there is none.
     average, average_lower, average_upper
         (n,), moving average and its limits.
-    ranges
-        (n,), jump from the row before, in the charted scale.
-    range_center, range_upper
-        Its centre and limit.
+    ranges, range_upper
+        (n,), jump from the row before, and its limit, in the charted scale.
     baseline
         (n,), True where the limits stand on the row; nowhere where the limits are frozen ones.
     signals
@@ -53,8 +52,7 @@ class Strand:
     average_lower: Floats
     average_upper: Floats
     ranges: Floats
-    range_center: float
-    range_upper: float
+    range_upper: Floats
     baseline: npt.NDArray[np.bool_]
     signals: tuple[Signal, ...]
     note: str
@@ -108,8 +106,7 @@ def _strand(study: Monitor, column: int, rows: npt.NDArray[np.int64]) -> Strand:
         rows=rows,
         **own,
         ranges=study.ranges[rows, column] / scale,
-        range_center=float(study.range_center[column]) / scale,
-        range_upper=float(study.range_upper[column]) / scale,
+        range_upper=study.range_upper[rows, column] / scale,
         baseline=study.rows.baseline[rows] & ~study.frozen[column],
         signals=tuple(s for s in study.signals if s.series == name and s.mould == mould),
         note=_note(study, column, own["upper"]),

@@ -14,8 +14,9 @@ from spc.pages.figures.strands import last
 from spc.pages.figures.traces import plain
 from spc.pages.palette import LIGHT
 from spc.pages.reading import OUT, Reading
+from spc.studies.chart_signals import EWMA_CHART, RANGE_CHART, VALUE_CHART
 from spc.studies.moments import PIECE
-from spc.studies.monitor import EWMA_CHART, RANGE_CHART, VALUE_CHART, Monitor
+from spc.studies.monitor import Monitor
 from spc.studies.spans import Period
 
 Part = dict[str, Any]
@@ -78,8 +79,9 @@ def line_labels(panel: Panel) -> Iterator[Part]:
     if own.has_limits and panel.chart == EWMA_CHART:
         yield _at_right(panel, last(own.average_upper), "its limits")
     if own.has_limits and panel.chart == RANGE_CHART:
-        text = f"{own.range_upper:.3g}" if own.scaled else figures(own.range_upper, unit)[1:]
-        yield _at_right(panel, own.range_upper, f"limit {text}")
+        upper = last(own.range_upper)
+        text = f"{upper:.3g}" if own.scaled else figures(upper, unit)[1:]
+        yield _at_right(panel, upper, f"limit {text}")
     for edge, side, anchor in zip(panel.tolerance, ("below", "above"), ("top", "bottom"),
                                   strict=True):  # fmt: skip
         if np.isfinite(edge):

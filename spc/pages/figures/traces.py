@@ -10,7 +10,8 @@ from spc.pages.figures.panels import Panel
 from spc.pages.figures.positions import Positions
 from spc.pages.figures.strands import Floats, rows_of
 from spc.pages.palette import LIGHT
-from spc.studies.monitor import EWMA_CHART, RANGE_CHART, VALUE_CHART, Monitor
+from spc.studies.chart_signals import EWMA_CHART, RANGE_CHART, VALUE_CHART
+from spc.studies.monitor import Monitor
 
 Trace = dict[str, Any]
 
@@ -85,7 +86,7 @@ def _limits(where: Positions, panel: Panel) -> Iterator[Trace]:
         return
     ends: list[tuple[str, Floats]]
     if panel.chart == RANGE_CHART:
-        ends = [("upper limit", np.full(len(own.rows), own.range_upper))]
+        ends = [("upper limit", own.range_upper)]
     else:
         ends = [("lower limit", own.lower), ("upper limit", own.upper)]
         x, y = _across(where, panel, own.center)
