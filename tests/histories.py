@@ -33,6 +33,7 @@ def history(
     plan: Plan | None = None,
     batches: Sequence[str] | None = None,
     moulds: Sequence[str] | str = "M1",
+    cavities: Sequence[str] | str = "",
     times: Sequence[object] | None = None,
     hours: ArrayLike | None = None,
     noise: ArrayLike | None = None,
@@ -55,6 +56,7 @@ def history(
             "run": [f"P{k:05d}-1" for k in range(n)],
             "batch": list(batches) if batches is not None else [f"B{k:05d}" for k in range(n)],
             "mould": [moulds] * n if isinstance(moulds, str) else list(moulds),
+            "cavity": [cavities] * n if isinstance(cavities, str) else list(cavities),
             "measured_at": pd.Series(np.asarray(when, dtype="datetime64[us]")),
             "hours_since_moulding": np.full(n, np.nan) if hours is None else np.asarray(hours),
             "noise": np.sqrt((fit**2).sum(axis=1) / 3) if noise is None else np.asarray(noise),
@@ -109,7 +111,7 @@ def stored(folder: Path, past: History, name: str = "spc") -> Path:
         {
             "part": past.plan.part, "revision": past.plan.revision, "unit": "mm",
             "serial": run.serial, "run": run.run, "batch": run.batch, "mould": run.mould,
-            "measured_at": f"{run.measured_at.isoformat()}Z",
+            "cavity": run.cavity, "measured_at": f"{run.measured_at.isoformat()}Z",
             "hours_since_moulding": "" if np.isnan(run.hours_since_moulding)
             else repr(float(run.hours_since_moulding)),
             "point": point.id, "deviation": repr(float(past.deviations[r, c])),

@@ -32,6 +32,16 @@ def _chart_options(function: Callable[..., Any]) -> Callable[..., Any]:
                      help="Limits for one false alarm in so many months over all charts."),
         click.option("--set", "result_set", default="", help="Chart this set of a refit."),
         click.option("--mould", help="Chart only this mould."),
+        click.option("--cavity", help="Chart only this cavity, on a chart of its own."),
+        click.option("--moulds", type=click.Choice(["apart", "together", "standardised"]),
+                     default="apart", show_default=True,
+                     help="A chart for each mould, or one for all: of plain values, or of each "
+                     "piece in its own mould's standard deviations."),
+        click.option("--cavities",
+                     type=click.Choice(["auto", "apart", "together", "standardised"]),
+                     default="auto", show_default=True,
+                     help="The same for the cavities of a mould; auto for apart where the baseline "
+                     "tells them apart."),
         click.option("--page", type=click.Path(path_type=Path, dir_okay=False),
                      help="Write the charts as a page that works offline."),
         click.option("--fail-on", type=click.Choice(["signal"]),
@@ -68,15 +78,17 @@ def show_series(series: tuple[str, ...], kind: str, **options: Any) -> int:
 def _kind(
     series: str, kind: str, *, store_path: Path, as_json: bool, page: Path | None,
     fail_on: str | None, rules: tuple[str, ...], span: str | None, months: float | None,
-    **question: Any,
+    moulds: str, cavities: str, **question: Any,
 ) -> int:  # fmt: skip
     from spc.pages.kind_text import kind_text
     from spc.studies.kinds import kind_study
+    from spc.studies.streams import Sharing
 
     if page is not None or rules or span is not None or months is not None:
         raise click.UsageError(f"--page, --rule, --span, --budget do not go with --kind {kind}")
     with reader(store_path) as store:
-        study = kind_study(store, series, kind, **question)
+        sharing = Sharing(moulds=moulds, cavities=cavities)
+        study = kind_study(store, series, kind, sharing=sharing, **question)
     show(study, kind_text, as_json)
     return FOUND if fail_on and study.signals else 0
 
@@ -93,13 +105,15 @@ def list_series(**options: Any) -> int:
 
 def _charts(
     names: tuple[str, ...] | None, *, store_path: Path, as_json: bool, page: Path | None,
-    fail_on: str | None, rules: tuple[str, ...], **question: Any,
+    fail_on: str | None, rules: tuple[str, ...], moulds: str, cavities: str, **question: Any,
 ) -> int:  # fmt: skip
     from spc.pages.chart_text import chart_text, monitor_text
     from spc.studies.monitor import monitor
+    from spc.studies.streams import Sharing
 
     if rules:
         question["rules"] = rules
+    question["sharing"] = Sharing(moulds=moulds, cavities=cavities)
     with reader(store_path) as store:
         study = monitor(store, names=names, **question)
     show(study, chart_text if names else monitor_text, as_json)

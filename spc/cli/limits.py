@@ -26,13 +26,20 @@ def command() -> None:
 )
 @click.option("--rule", "rules", multiple=True, help="Rule that goes with them, in words.")
 @click.option("--mould", help="Only this mould.")
+@click.option(
+    "--cavities",
+    type=click.Choice(["auto", "apart", "together"]),
+    default="auto",
+    show_default=True,
+    help="Limits for each cavity of a mould, or for all; auto for what the baseline asks.",
+)
 @part_options
 @store_option
 @json_option
 def freeze_limits(
     series: tuple[str, ...], store_path: Path, as_json: bool, baseline: str, why: str,
-    since: str | None, by: str, rules: tuple[str, ...], mould: str | None, part: str | None,
-    revision: str | None,
+    since: str | None, by: str, rules: tuple[str, ...], mould: str | None, cavities: str,
+    part: str | None, revision: str | None,
 ) -> None:  # fmt: skip
     """Freeze limits of SERIES (all where none is named) from a baseline.
 
@@ -46,7 +53,7 @@ def freeze_limits(
     with writer(store_path) as store:
         found = frozen(
             store, series, baseline=baseline, why=why, since=since, by=by, rules=rules,
-            mould=mould, part=part, revision=revision,
+            mould=mould, cavities=cavities, part=part, revision=revision,
         )  # fmt: skip
     show(found, frozen_text, as_json)
 

@@ -4,23 +4,30 @@ import numpy as np
 
 from spc.pages.display import NONE, count, length, moment
 from spc.pages.text import table
+from spc.pages.units import common_unit, unit_of, unit_of_series
 from spc.studies.chart_signals import Signal
 from spc.studies.monitor import Monitor
+from spc.studies.streams import SIGMA
 
 
 def monitor_text(monitor: Monitor) -> str:
     """Return the state of every series and mould, those with signals first."""
-    unit = monitor.plan.unit
     rows = sorted(_states(monitor), key=lambda row: (-row[0], row[1]))
     head = ("series", "mould", "points", "center", "limits", "last", "signals", "")
     what = "batch means" if monitor.rows.by == "batch" else "pieces"
     return "\n".join([
         f"{monitor.plan.part} {monitor.plan.revision}: charts of {what}, {_limits_of(monitor)}, "
-        f"lengths in {unit}",
+        f"{_measure(monitor)}",
         *(f"note: {remark}" for remark in (*monitor.remarks, *_common_note(monitor))),
         "",
         table(head, [row[2] for row in rows], "  rrrrr"),
     ])  # fmt: skip
+
+
+def _measure(monitor: Monitor) -> str:
+    if common_unit(monitor) == SIGMA:
+        return "in standard deviations of each piece's own mould or cavity"
+    return f"lengths in {monitor.plan.unit}"
 
 
 def _limits_of(monitor: Monitor) -> str:
@@ -36,11 +43,11 @@ def _common_note(monitor: Monitor) -> tuple[str, ...]:
 
 
 def _states(monitor: Monitor) -> list[tuple[int, str, tuple[str, ...]]]:
-    unit = monitor.plan.unit
     states: list[tuple[int, str, tuple[str, ...]]] = []
     moulds = np.array(monitor.rows.moulds, dtype=object)
     common = bool(_common_note(monitor))
     for column, name in enumerate(monitor.series.names):
+        unit = unit_of(monitor, column)
         for mould in sorted(set(monitor.rows.moulds)):
             at = np.flatnonzero(moulds == mould)
             mine = [s for s in monitor.signals if s.series == name and s.mould == mould]
@@ -65,7 +72,7 @@ def chart_text(monitor: Monitor) -> str:
 
 
 def _signal_text(signal: Signal, monitor: Monitor) -> str:
-    unit = monitor.plan.unit
+    unit = unit_of_series(monitor, signal.series)
     where = f"{signal.series}" + (f", mould {signal.mould}" if signal.mould else "")
     size = length(signal.value - signal.center, unit, signed=True)
     until = f" to {signal.last}" if signal.last != signal.first else ""

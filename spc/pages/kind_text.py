@@ -2,17 +2,17 @@
 
 from math import isfinite
 
-from spc.pages.display import length, moment, number, share
+from spc.pages.display import NONE, length, moment, number, share
 from spc.pages.text import table
-from spc.studies.kinds import Fact, KindStudy, Panel
+from spc.studies.kind_results import Fact, KindStudy, Panel
 
 
 def kind_text(study: KindStudy) -> str:
     """Return the chart's figures, its signals, and its newest points."""
     unit = study.plan.unit
     head = [
-        f"{study.plan.part} {study.plan.revision}: {study.spoken}, {study.kind}, limits from "
-        f"{study.baseline}; lengths in {unit}",
+        f"{study.plan.part} {study.plan.revision}: {study.spoken}, {study.kind}, "
+        f"{study.limits}; lengths in {unit}",
         *(f"note: {text}" for text in study.notes),
         *(_fact(fact, unit) for fact in study.facts),
     ]
@@ -48,7 +48,7 @@ def _panel(panel: Panel, study: KindStudy) -> str:
         return length(value, study.plan.unit) if panel.unit == "mm" else number(value)
 
     rows = [
-        (study.labels[k], study.moulds[k], str(study.sizes[k]), figure(panel.values[k]),
+        (study.labels[k], study.moulds[k] or NONE, str(study.sizes[k]), figure(panel.values[k]),
          figure(panel.lower[k]), figure(panel.upper[k]), "beyond" if panel.beyond[k] else "")
         for k in range(len(study.labels))
     ]  # fmt: skip

@@ -11,7 +11,7 @@ from spc.errors import InputError
 from spc.store.connection import Store
 from spc.studies.baselines import baseline_of
 from spc.studies.chosen_set import past_of
-from spc.studies.kinds import pieces_of
+from spc.studies.kind_panels import pieces_of
 from spc.studies.moments import BATCH, chart_rows
 from spc.studies.series import all_series, chosen
 

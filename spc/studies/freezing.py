@@ -17,6 +17,7 @@ from spc.studies.limit_sets import FREEZE, PLAIN, RETIRE, TWO_THIRDS, LimitSet, 
 from spc.studies.lines import WIDTH
 from spc.studies.monitor import Monitor, charted, touching
 from spc.studies.spans import in_span_of
+from spc.studies.streams import AUTO, CAVITY, Sharing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +64,7 @@ class Retired:
 def freeze(
     store: Store, *, names: tuple[str, ...], baseline: str, by: str, since: str | None, why: str,
     who: str, rules: tuple[str, ...], part: str | None = None, revision: str | None = None,
-    mould: str | None = None,
+    mould: str | None = None, cavities: str = AUTO,
 ) -> Frozen:  # fmt: skip
     """Freeze limits of series (all where none is named) from a baseline.
 
@@ -85,6 +86,9 @@ def freeze(
         Rules that go with them.
     part, revision, mould
         What they are for.
+    cavities
+        Whether the cavities of a mould have each limits of their own: ``apart``, ``together``, or
+        ``auto`` for what the baseline asks.
     """
     require_reason(why)
     plan = read.plan(store, part, revision)
@@ -94,7 +98,7 @@ def freeze(
         raise InputError(f"no run of mould '{mould}'", do="name another")
     chart = charted(
         past, read.events(store, plan.part), names=names or None, by=by, baseline=baseline,
-        rules=rules, whole=whole.runs,
+        rules=rules, whole=whole.runs, sharing=Sharing(cavities=cavities),
     )  # fmt: skip
     runs = past.runs[in_span_of(whole.runs, past.runs, baseline)]
     rows, skipped = _rows(chart, runs, since, why, who)
@@ -190,7 +194,7 @@ def retire(
         for s in known
         if s.valid_to is None
         and (not names or s.series in names)
-        and (mould is None or s.mould == mould)
+        and (mould is None or s.mould == mould or s.mould.startswith(f"{mould}{CAVITY}"))
     ]
     if not chosen:
         raise InputError("no limits in force to retire", do="'spc limits list' shows what there is")

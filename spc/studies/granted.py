@@ -58,6 +58,7 @@ def granted(series: SeriesSet, rows: ChartRows, lines: Lines) -> tuple[Granted, 
     hang, shape = lag_one_test(x, spans=spans), normality_test(x)
     spread = equal_spread(x, spans).p if len(set(spans)) > 1 else np.full(x.shape[1], np.nan)
     level = LEVEL / x.shape[1]
+    of = "mould" if rows.moulds == rows.tools else "cavity"
     return tuple(
         Granted(
             series=name,
@@ -66,14 +67,14 @@ def granted(series: SeriesSet, rows: ChartRows, lines: Lines) -> tuple[Granted, 
             p_independent=float(hang.p[k]),
             p_normal=float(shape.p[k]),
             p_equal_spread=float(spread[k]),
-            words=_words(hang.value, hang.p, shape.p, spread, k, level),
+            words=_words(hang.value, hang.p, shape.p, spread, k, level, of),
         )
         for k, name in enumerate(series.names)
     )
 
 
 def _words(
-    lag: Array, independent: Array, normal: Array, spread: Array, k: int, level: float
+    lag: Array, independent: Array, normal: Array, spread: Array, k: int, level: float, of: str
 ) -> tuple[str, ...]:
     said = []
     if independent[k] < level and abs(lag[k]) > HARMLESS:
@@ -87,5 +88,9 @@ def _words(
             "of more pieces, or read a value beyond a limit as a question, not an answer"
         )
     if spread[k] < level:
-        said.append("the moulds differ in spread: chart each with --mould, with limits of its own")
+        several = "cavities" if of == "cavity" else "moulds"
+        said.append(
+            f"the {several} differ in spread: chart each with --{of}, with limits of its own, or "
+            f"all on one scale with --{several} standardised"
+        )
     return tuple(said)

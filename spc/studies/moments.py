@@ -12,11 +12,16 @@ from spc.studies.arrays import Array
 PIECE, BATCH = "piece", "batch"
 #: Column that keeps the measuring time where runs are put in order by another.
 MEASURED_AT = "truly_measured_at"
+#: Column that keeps the mould where runs are named by the chart that they are on instead.
+MOULD = "true_mould"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ChartRows:
     """The rows of a chart: moulds one after the other, each in the order of time.
+
+    Where cavities are charted apart, or moulds together, what is said here of a mould holds for
+    each such chart.
 
     Parameters
     ----------
@@ -29,7 +34,10 @@ class ChartRows:
     measured
         (rows,), its first measuring time, UTC: limits are in force by it, whatever the order.
     moulds
-        Mould of each row; empty text where unknown.
+        Mould of each row; empty text where unknown. ``K1 cavity 2`` where the cavities of a mould
+        are charted apart, and all moulds where they share a chart.
+    tools
+        The mould that made each row, whatever chart it is on.
     spans
         (rows,), number of the mould from 0: nothing is compared across it.
     pieces
@@ -45,10 +53,15 @@ class ChartRows:
     times: npt.NDArray[np.datetime64]
     measured: npt.NDArray[np.datetime64]
     moulds: tuple[str, ...]
+    tools: tuple[str, ...]
     spans: npt.NDArray[np.int64]
     pieces: npt.NDArray[np.int64]
     baseline: npt.NDArray[np.bool_]
     values: Array
+
+    def tools_of(self, mould: str) -> frozenset[str]:
+        """Return the moulds whose pieces are on a chart."""
+        return frozenset(t for m, t in zip(self.moulds, self.tools, strict=True) if m == mould)
 
 
 def chart_rows(
@@ -67,6 +80,7 @@ def chart_rows(
     codes, first = _first_seen(group)
     order = sorted(range(len(first)), key=lambda at: (str(runs["mould"].iloc[first[at]]), at))
     moulds = tuple(str(runs["mould"].iloc[first[at]]) for at in order)
+    tools = runs[MOULD if MOULD in runs else "mould"].astype(str)
     means = _group_means(values, codes, len(first))
     inside = np.bincount(codes, weights=baseline, minlength=len(first))
     pieces = np.bincount(codes, minlength=len(first))
@@ -78,6 +92,7 @@ def chart_rows(
         times=runs["measured_at"].to_numpy(dtype="datetime64[us]")[first[order]],
         measured=earliest[order],
         moulds=moulds,
+        tools=tuple(tools.iloc[first[at]] for at in order),
         spans=pd.factorize(pd.Series(moulds, dtype=object))[0].astype(np.int64),
         pieces=pieces[order],
         baseline=np.asarray(inside == pieces)[order],
@@ -86,8 +101,17 @@ def chart_rows(
 
 
 def labels_of(runs: pd.DataFrame, by: str) -> "pd.Series[str]":
-    """Return the serial or batch of each run, as a chart names its rows within a mould."""
-    return runs["serial"].astype(str) if by == PIECE else _batch_labels(runs)
+    """Return the serial or batch of each run, as a chart names its rows within a mould.
+
+    A batch is one of a mould: where moulds share a chart its name begins with the mould.
+    """
+    if by == PIECE:
+        return runs["serial"].astype(str)
+    labels = _batch_labels(runs)
+    if MOULD not in runs:
+        return labels
+    shared = runs.groupby("mould")[MOULD].transform("nunique") > 1
+    return labels.where(~shared, runs[MOULD].astype(str) + " " + labels)
 
 
 def _batch_labels(runs: pd.DataFrame) -> "pd.Series[str]":

@@ -27,7 +27,9 @@ from spc.studies.moments import BATCH, ChartRows, chart_rows
 from spc.studies.monitor_words import notes_of, remarks_of
 from spc.studies.order import MEASURED, in_order
 from spc.studies.series import SeriesSet, all_series, chosen
+from spc.studies.sharing import Comparison
 from spc.studies.spans import in_span
+from spc.studies.streams import Sharing, Streams, in_streams, narrowed, scaled_values
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -75,6 +77,8 @@ class Monitor:
         What was found, the earliest first.
     events
         Columns happened_at, kind, mould, note.
+    comparisons
+        What the baseline says of moulds and cavities that might share a chart.
     remarks
         What should be said of all the charts.
     """
@@ -104,6 +108,7 @@ class Monitor:
     notes: tuple[str, ...]
     signals: tuple[Signal, ...]
     events: pd.DataFrame
+    comparisons: tuple[Comparison, ...]
     remarks: tuple[str, ...]
 
     def newest(self, column: int, mould: str) -> int:
@@ -127,6 +132,8 @@ def monitor(
     order: str = MEASURED,
     rules: tuple[str, ...] | None = None,
     months: float | None = None,
+    cavity: str | None = None,
+    sharing: Sharing = Sharing(),  # noqa: B008 - frozen
 ) -> Monitor:
     """Chart series of a part.
 
@@ -155,6 +162,10 @@ def monitor(
     months
         Budget: limits wide enough for one false alarm in so many months over all the charts
         together; the usual ones where None. Run rules and frozen limits do not go with a budget.
+    cavity
+        Only this cavity, on a chart of its own.
+    sharing
+        How moulds and cavities share charts.
     """
     _check_rules(rules, months)
     past = past_of(store, part, revision, result_set)
@@ -162,9 +173,9 @@ def monitor(
     if span is not None:
         past = past.where(in_span(past.runs, span))
     whole = in_order(past, order)
-    past = whole if mould is None else whole.where(np.asarray(whole.runs["mould"] == mould))
-    if past.runs.empty:
-        raise InputError("no run left to chart", do="widen --span, or name another --mould")
+    if whole.runs.empty:
+        raise InputError("no run left to chart", do="widen --span")
+    past = narrowed(whole, mould, cavity)
     sets = limit_sets(store, plan.part, plan.revision) if baseline is None else ()
     return charted(
         past,
@@ -176,6 +187,7 @@ def monitor(
         rules=rules,
         months=months,
         whole=whole.runs,
+        sharing=sharing,
     )
 
 
@@ -203,21 +215,27 @@ def charted(
     chance: float | None = None,
     of: SeriesSet | None = None,
     whole: pd.DataFrame | None = None,
+    sharing: Sharing | None = None,
 ) -> Monitor:
     """Chart a history that is already read, under frozen ``sets`` where there are any.
 
     ``of`` charts other series of the same runs than the points and the fit's own figures. The
     baseline is named among the runs of ``whole``, where these are but a part of them. ``chance``
     is that of any false alarm over all charts and their whole history, instead of ``months``.
+    Moulds are apart, and cavities not looked at, where no ``sharing`` is given.
     """
-    series = all_series(past) if of is None else of
-    series = series if names is None else chosen(series, names)
+    every = all_series(past) if of is None else of
+    series = every if names is None else chosen(every, names)
     inside, words = baseline_of(past.runs, by, baseline, whole)
-    scaled = np.where(series.skewed, np.cbrt(series.values**2), series.values)
-    rows = chart_rows(past.runs, scaled, inside, by)
+    streams = Streams(past=past, series=series)
+    if sharing is not None:
+        streams = in_streams(past, series, every, inside, sharing, by, sets)
+        past, series = streams.past, streams.series
+        sets = sets if sharing.plain else ()
+    rows = chart_rows(past.runs, scaled_values(series), inside, by)
     if months is None and chance is None:
         lines = with_sets(baseline_lines(rows), rows, series.names, sets)
-        return _charts(past, series, rows, words, events, lines, sets, rules, None)
+        return _charts(streams, rows, words, events, lines, sets, rules, None)
     if {(s.series, s.by) for s in sets} & {(name, by) for name in series.names}:
         raise InputError(
             "frozen limits have a width of their own, not that of a budget",
@@ -228,12 +246,11 @@ def charted(
     else:
         allowed = allowance(rows, series, cast(float, months))
     lines = baseline_lines(rows, allowed.width, allowed.average_width)
-    return _charts(past, series, rows, words, events, lines, (), allowed.rules, allowed.words)
+    return _charts(streams, rows, words, events, lines, (), allowed.rules, allowed.words)
 
 
 def _charts(
-    past: History,
-    series: SeriesSet,
+    streams: Streams,
     rows: ChartRows,
     words: str,
     events: pd.DataFrame,
@@ -242,6 +259,7 @@ def _charts(
     rules: tuple[str, ...] | None,
     budget: str | None,
 ) -> Monitor:
+    past, series = streams.past, streams.series
     x, center, sigma = rows.values, lines.center, lines.sigma
     used = np.unique(lines.sets[lines.sets >= 0])
     own = [rule for k in used for rule in sets[k].rules] if rules is None else []
@@ -271,7 +289,8 @@ def _charts(
         notes=notes_of(lines, rows, budgeted=budget is not None),
         signals=signals_of(series, rows, lines, shown, drawn),
         events=events,
-        remarks=remarks_of(past, rows) + (() if budget is None else (budget,)),
+        comparisons=streams.comparisons,
+        remarks=(*remarks_of(past, rows), *streams.words, *(() if budget is None else (budget,))),
     )
 
 

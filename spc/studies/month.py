@@ -32,6 +32,7 @@ from spc.studies.movers import Movers, movers
 from spc.studies.point_state import PointState, point_states
 from spc.studies.signals import ListedSignal, listed
 from spc.studies.spans import Period
+from spc.studies.streams import Sharing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -251,7 +252,7 @@ def _assembled(
 ) -> Month:  # fmt: skip
     plan, runs = known.plan, now.runs
     sets = limit_sets(store, plan.part, plan.revision) if baseline is None else ()
-    chart = charted(known, events, by=BATCH, baseline=baseline, sets=sets)
+    chart = charted(known, events, by=BATCH, baseline=baseline, sets=sets, sharing=Sharing())
     new, old = _signals_of(chart, period)
     states = point_states(chart, now, (*new, *old))
     newest, words = last_batches(known.runs)

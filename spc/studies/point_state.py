@@ -8,6 +8,7 @@ from spc.studies.arrays import Array
 from spc.studies.chart_signals import VALUE_CHART, Signal
 from spc.studies.history import History
 from spc.studies.monitor import Monitor
+from spc.studies.streams import stream_names
 
 SIGNAL, STEADY, NO_LIMITS, OUTSIDE = "signal", "steady", "no limits", "outside tolerance"
 
@@ -104,7 +105,7 @@ def _state(
 def _moved(chart: Monitor, now: History, values: Array, column: int) -> tuple[float, str, float]:
     """Return the largest move of a mould's mean from its own centre, that mould, and its sigma."""
     moves = []
-    moulds = now.runs["mould"].astype(str).to_numpy()
+    moulds = stream_names(now.runs, set(chart.rows.moulds))
     for mould in sorted(set(moulds)):
         mine = values[(moulds == mould) & np.isfinite(values)]
         # The newest row: frozen limits may have changed over time.

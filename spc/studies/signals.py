@@ -161,7 +161,7 @@ def _listed(chart: Monitor, group: list[Signal], answer: Any) -> ListedSignal:
     last = max(group, key=lambda s: s.until)
     column = chart.series.names.index(first.series)
     plan = chart.plan
-    event, days = _nearest_event(chart.events, first)
+    event, days = _nearest_event(chart, first)
     change = change_of(chart, first)
     return ListedSignal(
         signal_id=_name(chart, first),
@@ -221,9 +221,9 @@ def _known_at(chart: Monitor, row: int, column: int) -> tuple[float, float]:
     return center, (upper - center) / float(chart.width[row, column])
 
 
-def _nearest_event(events: pd.DataFrame, signal: Signal) -> tuple[str, float]:
+def _nearest_event(chart: Monitor, signal: Signal) -> tuple[str, float]:
     """Return the last event before the signal that concerns its mould, and how many days before."""
-    mine = events[events["mould"].isin(["", signal.mould])]
+    mine = chart.events[chart.events["mould"].isin(["", *chart.rows.tools_of(signal.mould)])]
     days = (pd.Timestamp(signal.since) - mine["happened_at"]).dt.total_seconds() / 86400
     near = mine[(days >= 0) & (days <= NEAR_DAYS) & (mine["kind"] != "arm check")]
     if near.empty:

@@ -13,7 +13,8 @@ from spc.charts.autoregression import autoregression, one_step_errors
 from spc.errors import InputError, NotFoundError
 from spc.studies import kinds
 from spc.studies.history import History
-from spc.studies.kinds import KINDS, KindStudy, Panel, kind_study
+from spc.studies.kind_results import KindStudy, Panel
+from spc.studies.kinds import KINDS, kind_study
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 D2 = 2 / np.pi**0.5
@@ -27,6 +28,7 @@ def charted(past: History, name: str, kind: str, **question: Any) -> KindStudy:
     """Return the study of a history that no store holds."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(kinds, "past_of", lambda *_: past)
+        patch.setattr(kinds, "limit_sets", lambda *_: ())
         return kind_study(None, name, kind, **question)  # type: ignore[arg-type]
 
 

@@ -22,6 +22,8 @@ class Strand:
     ----------
     mould
         The mould; empty text where it is unknown.
+    tools
+        The moulds whose pieces are on it: several where they share a chart.
     rows
         (n,), their rows in the study.
     values, center, lower, upper
@@ -43,6 +45,7 @@ class Strand:
     """
 
     mould: str
+    tools: frozenset[str]
     rows: npt.NDArray[np.int64]
     values: Floats
     center: Floats
@@ -103,6 +106,7 @@ def _strand(study: Monitor, column: int, rows: npt.NDArray[np.int64]) -> Strand:
     }  # fmt: skip
     return Strand(
         mould=mould,
+        tools=study.rows.tools_of(mould),
         rows=rows,
         **own,
         ranges=study.ranges[rows, column] / scale,

@@ -195,7 +195,7 @@ def event_lines(events: pd.DataFrame, panels: Sequence[Panel]) -> Iterator[Part]
         if seen[row["kind"]] > ROUTINE:
             continue
         for panel in panels:
-            if row["mould"] in ("", panel.strand.mould):
+            if row["mould"] in {"", *panel.strand.tools}:
                 yield _event_line(row["place"], panel)
 
 
