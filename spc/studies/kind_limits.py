@@ -76,7 +76,8 @@ def limits_in_words(
             one = sets[number]
             words = f"from {one.baseline}, in force from {one.valid_from:%Y-%m-%d}"
             told.setdefault(words, []).append(mould or "unknown")
-    several = len(set(rows.moulds)) > 1
+    # Moulds are named where they do not all have the same limits.
+    several = len(told) > 1 or len(frozen) < len(set(rows.moulds))
     said = [
         words + (f" (mould {' and '.join(named)})" if several else "")
         for words, named in told.items()

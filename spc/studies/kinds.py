@@ -125,7 +125,7 @@ def _counts(
     notes = [n for n in found.notes if n]
     if frozen:
         notes.append(f"no limits of counts can be frozen: these are from {words}")
-    notes += [*unseen_points(past, toleranced), *streams.words]
+    notes += [*unseen_points(past, toleranced), *streams.words_of_one]
     made = Made(panels=(panel,), facts=facts, notes=tuple(notes))
     named = (OUT_OF_TOLERANCE, "check points out of tolerance")
     return _study(past.plan, named, COUNTS, rows, words, f"limits from {words}", made)
@@ -144,7 +144,7 @@ def _single(streams: Streams, kind: str, laid: Laid, made: Made, limits: str) ->
         said.append("in standard deviations of each piece's own mould or cavity")
     panels = tuple(replace(p, unit=unit if p.unit == "mm" else p.unit) for p in made.panels)
     facts = tuple(replace(f, unit=unit if f.unit == "mm" else f.unit) for f in made.facts)
-    whole = Made(panels=panels, facts=facts, notes=(*said, *streams.words))
+    whole = Made(panels=panels, facts=facts, notes=(*said, *streams.words_of_one))
     named = (series.names[0], series.spoken[0])
     return _study(laid.past.plan, named, kind, rows, laid.baseline, limits, whole)
 

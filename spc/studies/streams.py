@@ -14,6 +14,7 @@ from spc.studies.moments import MOULD
 from spc.studies.series import SeriesSet
 from spc.studies.sharing import (
     APART,
+    MOULDS,
     STANDARDISED,
     TOGETHER,
     Comparison,
@@ -82,8 +83,14 @@ class Streams:
 
     @property
     def words(self) -> tuple[str, ...]:
-        """What a chart says of all this."""
+        """What charts say of all this."""
         return (*(one.words for one in self.comparisons), *self.said)
+
+    @property
+    def words_of_one(self) -> tuple[str, ...]:
+        """What the chart of one series says: that moulds are apart goes without saying there."""
+        told = [one for one in self.comparisons if (one.of, one.charted) != (MOULDS, APART)]
+        return (*(one.words for one in told), *self.said)
 
 
 def in_streams(
