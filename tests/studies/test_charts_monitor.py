@@ -347,7 +347,7 @@ def test_an_unknown_rule_or_series_is_refused_in_one_line(tmp_path: Path) -> Non
             ({"rules": ("seven in heaven",)}, "no rule 'seven in heaven'; use beyond limit; nine"),
             ({"rules": ("beyond limit",), "months": 3.0}, "leave --rule or --budget out"),
             ({"span": "B99"}, "no batch 'B99' in the history"),
-            ({"mould": "Q"}, "no run left to chart"),
+            ({"mould": "Q"}, "no run of mould"),
             ({"by": "week"}, "a chart by 'week'; use piece or batch"),
             ({"order": "alphabetical"}, "use measured or moulded"),
         ):
