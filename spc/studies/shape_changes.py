@@ -233,11 +233,12 @@ def chance_of(chart: Monitor) -> ShapesChance:
     limits = {m: np.isfinite(chart.upper[at]).any(axis=0) for m, at in moulds.items()}
     judged = {m: enough[m] | limits[m] for m in moulds}
     later = {m: at[~chart.rows.baseline[at]] for m, at in moulds.items()}
+    behind = chart.n_baseline.max(axis=0)
     usual = sum(
-        any_in(int(chart.n_baseline[k]), int(np.isfinite(chart.values[at, k]).sum()), DEFAULT)
+        any_in(int(behind[k]), int(np.isfinite(chart.values[at, k]).sum()), DEFAULT)
         for at in later.values()
         for k in range(len(chart.series.names))
-        if chart.n_baseline[k] >= FEWEST_IN_BASELINE
+        if behind[k] >= FEWEST_IN_BASELINE
     )
     return ShapesChance(
         level=ALPHA, shapes=len(chart.series.names), moulds=len(moulds),
