@@ -37,7 +37,8 @@ ALLOWED: dict[str, set[str]] = {
     # Of ingest, the studies know what a reader hands on and how a time is read.
     "studies": SHARED | MATHS | {"numpy", "pandas", "scipy", "spc.store", "spc.__version__",
                                  "spc.ingest.checked", "spc.ingest.fields"},
-    "pages": SHARED | MATHS | {"numpy", "pandas", "plotly", "spc.studies", "spc.__version__"},
+    "pages": SHARED | MATHS
+    | {"numpy", "pandas", "plotly", "openpyxl", "spc.studies", "spc.__version__"},
     "demo": SHARED | {"numpy"},
     "guide": {"spc.errors", "spc.store.schema"},
     "cli": SHARED | MATHS | {"click", "numpy", "pandas", "spc.pages", "spc.studies", "spc.ingest",

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from spc.cli.options import writer
+from spc.cli.progress import Progress
 from spc.cli.reporting import write_month
 from spc.errors import InputError
 from spc.ingest.checked import Declared
@@ -60,11 +61,14 @@ def demonstrate(folder: Path, store_path: Path, reports: Path, *, progress: bool
         plan = _plan_of(folder)
         past = production(store, plan)
         newest = past.runs["measured_at"].max()
-        study = month_study(store, period(f"{newest:%Y-%m}"), plan.part, plan.revision)
-        suspects = suspect_hits(store, past)
-        drift = drift_study(store, plan.part, plan.revision).sentences
-        runs = len(read.known_runs(store))
-    page = write_month(study, reports)
+        with Progress() as told:
+            study = month_study(store, period(f"{newest:%Y-%m}"), plan.part, plan.revision,
+                                tell=told.say)  # fmt: skip
+            told.say("What happened over the whole history")
+            suspects = suspect_hits(store, past)
+            drift = drift_study(store, plan.part, plan.revision).sentences
+            runs = len(read.known_runs(store))
+            page = write_month(study, reports, shared=True, tell=told.say)
     return Demonstrated(
         store=store_path, page=page, files=files, runs=runs, month=study, suspects=suspects,
         drift=drift,

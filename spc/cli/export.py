@@ -4,36 +4,39 @@ from pathlib import Path
 
 import click
 
-from spc.cli.options import json_option, part_options, reader, show, store_option
+from spc.cli.options import json_option, part_options, period_options, reader, show, store_option
 
 
 @click.command("export")
-@click.argument("month", required=False)
+@period_options
+@click.option("--xlsx", is_flag=True, help="One workbook in place of CSV files.")
 @click.option("--parquet", is_flag=True, help="Every table of the store as Parquet.")
 @click.option(
-    "--to", "folder", type=click.Path(path_type=Path, file_okay=False), default=Path("export"),
+    "--folder", type=click.Path(path_type=Path, file_okay=False), default=Path("export"),
     show_default=True, help="Folder for the files; files of the same name are replaced.",
 )  # fmt: skip
 @part_options
 @store_option
 @json_option
 def command(
-    month: str | None, parquet: bool, folder: Path, store_path: Path, as_json: bool,
-    part: str | None, revision: str | None,
+    month: str | None, first: str | None, last: str | None, xlsx: bool, parquet: bool, folder: Path,
+    store_path: Path, as_json: bool, part: str | None, revision: str | None,
 ) -> None:  # fmt: skip
-    """Write a MONTH's tables as CSV, or with --parquet the whole store.
+    """Write a MONTH's tables as CSV or as a workbook, or with --parquet the whole store.
 
-    Example: spc export 2026-10 --to october
+    Example: spc export 2026-10 --folder october
     """
-    from spc.cli.exporting import export_month, export_store
+    from spc.cli.exporting import Wanted, export_month, export_store
     from spc.pages.export_text import exported_text
+    from spc.studies.spans import asked_period
 
-    if parquet == bool(month):
-        raise click.UsageError("name a month such as 2026-10, or say --parquet")
+    if parquet and (month or first or last or xlsx):
+        raise click.UsageError("--parquet is of the whole store: it goes with no month, no --xlsx")
+    period = None if parquet else asked_period(month, first, last)
     with reader(store_path) as store:
         written = (
-            export_month(store, month, folder, part, revision)
-            if month
-            else export_store(store, folder)
+            export_store(store, folder)
+            if period is None
+            else export_month(store, period, folder, part, revision, Wanted(xlsx=xlsx))
         )
     show(written, exported_text, as_json)

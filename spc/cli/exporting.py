@@ -1,30 +1,72 @@
 """Writing exports."""
 
+from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
+from spc.cli.progress import Progress
 from spc.errors import InputError
+from spc.pages.display import moment
 from spc.pages.tables import Written, month_tables, write_csv
+from spc.pages.workbook import Table, write_workbook
 from spc.store.connection import Store
 from spc.store.parquet import write_parquet
 from spc.studies.adjusted_month import readings_of_month
-from spc.studies.month import month_study
-from spc.studies.spans import month as period
+from spc.studies.month import Month, month_study
+from spc.studies.spans import Period
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """What is exported of a month.
+
+    Parameters
+    ----------
+    xlsx
+        One workbook.
+    qif
+        One QIF document.
+    """
+
+    xlsx: bool = False
+    qif: bool = False
 
 
 def export_month(
-    store: Store, month: str, folder: Path, part: str | None, revision: str | None
-) -> list[Written]:
-    """Write a month's tables as CSV; a table without rows is not written."""
-    study = month_study(store, period(month), part, revision)
-    tables = month_tables(study, readings_of_month(store, study))
-    _make(folder)
-    stem = f"{study.plan.part}-{study.plan.revision}-{month}"
-    safe = "".join(c if c.isalnum() or c in "-._" else "_" for c in stem)
-    return [
-        write_csv(folder / f"{safe}-{name}.csv", header, rows)
-        for name, (header, rows) in tables.items()
-        if rows
-    ]
+    store: Store, period: Period, folder: Path, part: str | None, revision: str | None,
+    wanted: Wanted,
+) -> list[Written]:  # fmt: skip
+    """Write a month's tables as CSV, or as what is wanted instead; empty tables are not written."""
+    with Progress() as progress:
+        study = month_study(store, period, part, revision, tell=progress.say)
+        tables = month_tables(study, readings_of_month(store, study))
+        _make(folder)
+        stem = folder / _stem(study)
+        if wanted.xlsx:
+            return [_workbook(study, tables, stem)]
+        return [
+            write_csv(stem.with_name(f"{stem.name}-{name}.csv"), header, rows)
+            for name, (header, rows) in tables.items()
+            if rows
+        ]
+
+
+def _stem(study: Month) -> str:
+    period = study.period
+    when = f"{period.start:%Y-%m}" if period.is_month else period.name.replace(" to ", "_")
+    text = f"{study.plan.part}-{study.plan.revision}-{when}"
+    return "".join(c if c.isalnum() or c in "-._" else "_" for c in text)
+
+
+def _workbook(study: Month, tables: Mapping[str, Table], stem: Path) -> Written:
+    about = [
+        ("part", study.plan.part), ("revision", study.plan.revision), ("name", study.plan.name),
+        ("period", study.period.name), ("data up to (UTC)", moment(study.cutoff)),
+        ("data fingerprint", study.fingerprint), ("made by", f"spc {study.version}"),
+        *(("answer", text) for text in study.answer),
+    ]  # fmt: skip
+    path = stem.with_name(f"{stem.name}.xlsx")
+    return write_workbook(path, about, tables, study.cutoff)
 
 
 def export_store(store: Store, folder: Path) -> list[Written]:

@@ -84,6 +84,17 @@ def part_options(command: F) -> F:
     return click.option("--part", help="Part number; not needed with one part.")(command)
 
 
+def period_options(command: F) -> F:
+    """Add the argument MONTH, and --from and --to for other periods."""
+    command = click.option("--to", "last", metavar="DAY", help="Last day of another period.")(
+        command
+    )
+    command = click.option("--from", "first", metavar="DAY", help="First day of another period.")(
+        command
+    )
+    return click.argument("month", required=False)(command)
+
+
 def reader(store_path: Path) -> "Store":
     """Open the store to read; several commands may do so at once."""
     from spc.store.connection import open_store

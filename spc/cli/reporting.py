@@ -1,14 +1,15 @@
 """Writing a month's page with those beside it, and the index of all that lie in the folder."""
 
 import json
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from spc.cli.printing import find_browser, print_page
 from spc.cli.progress import Progress
 from spc.errors import InputError
-from spc.identity import content_hash
+from spc.identity import bytes_hash, content_hash
 from spc.pages.beside import Beside, Place
 from spc.pages.chart_page import chart_page
 from spc.pages.drift_page import drift_page
@@ -17,14 +18,15 @@ from spc.pages.html import slug
 from spc.pages.index_page import IndexEntry, index_entry, index_page
 from spc.pages.json import to_json
 from spc.pages.month_page import month_page
+from spc.pages.month_text import month_text
 from spc.pages.shell import figure_library, write_page
-from spc.studies.month import Month
+from spc.store.connection import Store
+from spc.studies.month import Month, Tell, month_study, silent
 from spc.studies.point_state import OUTSIDE, SIGNAL
+from spc.studies.spans import Period
 
 #: What the index knows of each page; beside the pages, so that the store need not be asked again.
 KNOWN = "index.json"
-#: The script that draws figures, once for all pages of a folder beside a month's page.
-LIBRARY = "figures.js"
 #: Letters of a name that go into a file's name.
 LONGEST = 80
 
@@ -41,15 +43,93 @@ def safe(text: str) -> str:
     return "".join(c if c.isalnum() or c in "-._" else "_" for c in text)
 
 
-def write_month(study: Month, folder: Path) -> Path:
-    """Write the page, those beside it and the folder's index; return the page's path."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Paper:
+    """How a page is printed.
+
+    Parameters
+    ----------
+    name
+        ``A4`` or ``Letter``.
+    whole
+        True for every chart and table, False for the short form.
+    """
+
+    name: str
+    whole: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Reported:
+    """A report written.
+
+    Parameters
+    ----------
+    page, pdf
+        Where the page is, and its print; None where none was asked for.
+    month
+        What it tells.
+    """
+
+    page: Path
+    pdf: Path | None
+    month: Month
+
+
+def report(
+    store: Store, period: Period, part: str | None, revision: str | None, *, folder: Path,
+    baseline: str | None, required: float, shared: bool, paper: Paper | None,
+) -> Reported:  # fmt: skip
+    """Compute a period's report, write its pages, and print it where ``paper`` is given."""
+    # Before anything is written: what cannot be printed is not half done.
+    browser = find_browser() if paper else ""
+    with Progress() as progress:
+        study = month_study(store, period, part, revision, baseline=baseline, required=required,
+                            tell=progress.say)  # fmt: skip
+        page = write_month(study, folder, shared=shared, tell=progress.say)
+        pdf = None
+        if paper:
+            progress.say(f"Printing {page.stem}.pdf")
+            pdf = print_page(browser, page, paper=paper.name, whole=paper.whole)
+    return Reported(page=page, pdf=pdf, month=study)
+
+
+def reported_text(done: Reported) -> str:
+    """Return the month's sentences, its findings, and what to open."""
+    printed = f"\nPrinted {done.pdf}" if done.pdf else ""
+    return month_text(done.month, done.page) + printed
+
+
+def library_name() -> str:
+    """Return the file name of the script that draws figures; another version has another name.
+
+    So that a page written earlier keeps the script that it was made for.
+    """
+    return f"figures-{bytes_hash(figure_library().encode())[:8]}.js"
+
+
+def write_month(study: Month, folder: Path, *, shared: bool = False, tell: Tell = silent) -> Path:
+    """Write the page, those beside it and the folder's index; return the page's path.
+
+    Parameters
+    ----------
+    study
+        The month.
+    folder
+        Where the page goes.
+    shared
+        True to leave the script that draws the figures beside the page, which pages can share.
+    tell
+        Called with what is being done.
+    """
     try:
         folder.mkdir(parents=True, exist_ok=True)
         page = folder / page_name(study)
-        with Progress() as progress:
-            beside = _write_beside(study, page, progress)
-            progress.say(f"Writing {page.name}")
-            write_page(page, month_page(study, beside))
+        library = library_name()
+        write_page(folder / library, figure_library())
+        beside = _write_beside(study, page, library, tell)
+        tell(f"Writing {page.name}")
+        write_page(page, month_page(study, beside, library=library if shared else ""))
         _write_index(folder, index_entry(study, page.name))
     except OSError as error:
         raise InputError(
@@ -58,22 +138,21 @@ def write_month(study: Month, folder: Path) -> Path:
     return page
 
 
-def _write_beside(study: Month, page: Path, progress: Progress) -> Beside:
+def _write_beside(study: Month, page: Path, library: str, tell: Tell) -> Beside:
     """Write the pages of gauge study, drift and points with signals, in a folder of their own."""
     folder = page.with_suffix("")
     place = Place(
-        fingerprint=study.fingerprint, library=LIBRARY,
+        fingerprint=study.fingerprint, library=f"../{library}",
         up=(f"../{page.name}", f"{study.plan.name}, {study.period.name}"),
     )  # fmt: skip
     written: list[str] = []
 
     def put(name: str, html: str) -> str:
-        progress.say(f"Writing {folder.name}/{name}")
+        tell(f"Writing {folder.name}/{name}")
         write_page(folder / name, html)
         written.append(name)
         return f"{folder.name}/{name}"
 
-    put(LIBRARY, figure_library())
     gauge, drift = study.gauge, study.drift
     beside = Beside(
         gauge=put(_named("gauge", gauge.study), gauge_page(gauge, place)) if gauge else "",

@@ -29,7 +29,7 @@ class Beside:
 
     def link(self, href: str, words: str) -> Html | None:
         """Return a paragraph with a link, or nothing where there is no page."""
-        return el("p", el("a", words, href=href), ".") if href else None
+        return el("p", el("a", words, href=href), ".", class_="screen") if href else None
 
 
 #: A month's page on its own.

@@ -16,6 +16,9 @@ SHAPES = {
     "re-measure": ("diamond", True, True),
     "accept": ("circle", True, False),
     "inside tolerance": ("circle", True, False),
+    "inside": ("circle", True, False),
+    "outside": ("square", True, True),
+    "not judged": ("circle", False, False),
     "not measured": ("circle", False, False),
     "no tolerance": ("circle", False, False),
     "settled again": ("diamond", False, False),
@@ -30,8 +33,9 @@ SHAPES = {
 
 #: A row's name longer than this may run over several lines.
 LONG = 30
-#: A table of more columns than this is set smaller on paper.
-MANY = 9
+#: A table of more columns than this is set smaller on paper; of still more its figures may wrap,
+#: and of the most it is smaller again.
+MANY, MORE, MOST = 8, 9, 12
 
 _OUTLINES = {
     "square": "M2 2H12V12H2Z",
@@ -52,11 +56,14 @@ class Column:
         True for figures, set to the right.
     wraps
         True for sentences, which may run over several lines.
+    long
+        True for a column that the short print leaves out.
     """
 
     name: str
     number: bool = False
     wraps: bool = False
+    long: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,10 +83,14 @@ class Cell:
 
 
 def columns(*names: str) -> tuple[Column, ...]:
-    """Return columns; a name that ends in '#' holds figures, one that ends in '~' sentences."""
-    return tuple(
-        Column(name=n.rstrip("#~"), number=n.endswith("#"), wraps=n.endswith("~")) for n in names
-    )
+    """Return columns: '#' behind a name marks figures, '~' sentences, '^' not in short prints."""
+    return tuple(_column(name) for name in names)
+
+
+def _column(text: str) -> Column:
+    name = text.rstrip("#~^")
+    marks = text[len(name) :]
+    return Column(name=name, number="#" in marks, wraps="~" in marks, long="^" in marks)
 
 
 def table(
@@ -117,15 +128,17 @@ def table(
         )
         for place, row in enumerate(rows)
     ]
-    many = "many" if len(heads) > MANY else None
+    kinds = [k for k, n in (("many", MANY), ("more", MORE), ("most", MOST)) if len(heads) > n]
     # Of a table wider than the screen the caption stays in sight.
     title = el("caption", el("span", caption))
-    whole = el("table", title, el("thead", head), el("tbody", body), id=key, class_=many)
+    whole = el("table", title, el("thead", head), el("tbody", body), id=key,
+               class_=" ".join(kinds) or None)  # fmt: skip
     return el("div", whole, class_="scroll", tabindex="0", role="region", aria_label=caption)
 
 
 def _kind(column: Column) -> str | None:
-    return "number" if column.number else "words" if column.wraps else None
+    kinds = ["number"] * column.number + ["words"] * column.wraps + ["long"] * column.long
+    return " ".join(kinds) or None
 
 
 def _cell(cell: Child | Cell, column: Column, at: int) -> Html:
@@ -138,16 +151,29 @@ def _cell(cell: Child | Cell, column: Column, at: int) -> Html:
     return el("td", shown, class_=_kind(column), data_value=value)
 
 
-def section(key: str, title: str, *children: Child) -> Html:
+def section(key: str, title: str, *children: Child, kind: str | None = None) -> Html:
     """Return a section with its heading."""
-    return el("section", el("h2", title), *children, "\n", id=key)
+    return el("section", el("h2", title), *children, "\n", id=key, class_=kind)
+
+
+def long(*children: Child) -> Html:
+    """Return what the short print leaves out."""
+    return el("div", children, class_="long")
+
+
+def brief(*children: Child) -> Html:
+    """Return what stands only in the short print, in the place of something longer."""
+    return el("div", children, class_="brief")
 
 
 def fold(
-    key: str, summary: Child, *children: Child, opened: bool = False, paper: bool = True
+    key: str, summary: Child, *children: Child, opened: bool = False, kind: str | None = None
 ) -> Html:
-    """Return a part that can be folded; paper shows it open, or not at all."""
-    kind = None if paper else "screen"
+    """Return a part that can be folded; paper shows it open.
+
+    Of ``kind`` 'long' the short print leaves it out, unless the reader has opened it; of 'screen'
+    no paper shows it.
+    """
     return el("details", el("summary", summary), *children, "\n", id=key, open=opened, class_=kind)
 
 

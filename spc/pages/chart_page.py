@@ -199,7 +199,7 @@ def _summary(ordered: list[tuple[int, Reading]]) -> Html:
 
 def folded_chart(
     study: Monitor, column: int, reading: Reading, figures: Mapping[str, go.Figure],
-    *, opened: bool = False, words: tuple[str, Html] | None = None,
+    *, opened: bool = False, kind: str | None = None, words: tuple[str, Html] | None = None,
 ) -> Html:  # fmt: skip
     """Return one series' chart, folded under its name and state.
 
@@ -218,7 +218,7 @@ def folded_chart(
         joined([name, *head]),
         figure_block(f"{key}-figure", f"{study.plan.part} {name}", told,
                      figures[f"{key}-figure"].layout.height),
-        opened=opened,
+        opened=opened, kind=kind,
     )  # fmt: skip
 
 

@@ -176,5 +176,5 @@ def key_words(study: Monitor) -> Html:
         "shape round a dot is a signal, and the key below the figure says of what kind. Dotted "
         "uprights are events; the triangles at the top show their kind. Hatched ground is outside "
         "the tolerance.",
-        class_="quiet",
+        class_="quiet small",
     )

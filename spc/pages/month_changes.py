@@ -6,12 +6,21 @@ import numpy as np
 import plotly.graph_objects as go
 
 from spc.pages.beside import Beside
-from spc.pages.blocks import Cell, badge, bullets, columns, figure_block, fold, table
+from spc.pages.blocks import (
+    Cell,
+    badge,
+    bullets,
+    columns,
+    figure_block,
+    fold,
+    table,
+)
 from spc.pages.chart_tables import signal_table
 from spc.pages.chart_words import exact
 from spc.pages.display import NONE, count, length, moment, number
 from spc.pages.figures.ranges import ACT, PLAIN, Range, ranges_figure
 from spc.pages.html import Child, Html, el
+from spc.pages.month_brief import left_out
 from spc.pages.month_parts import FIRST_SIGNALS, sentences
 from spc.studies.month import Month
 from spc.studies.movers import Mover
@@ -67,8 +76,8 @@ def _signals(
         return
     ordered = _by_weight(month, signals)
     unit = month.plan.unit
-    heads = columns("series", "mould", "state", "found first", "from", "change came",
-                    f"size, {unit}#", f"range, {unit}#", "event before~",
+    heads = columns("series", "mould", "state", "found first^", "from", "change came",
+                    f"size, {unit}#", f"range, {unit}#^", "event before~",
                     "cause and action~")  # fmt: skip
     rows = [_signal_row(s, beside, unit) for s in ordered]
     first, rest = rows[:FIRST_SIGNALS], rows[FIRST_SIGNALS:]
@@ -81,7 +90,8 @@ def _signals(
     if rest:
         more = table(f"{key}-signals-more", "The others", heads, rest,
                      marked=marks[FIRST_SIGNALS:])  # fmt: skip
-        yield fold(f"{key}-more", f"The other {len(rest)}", more)
+        yield fold(f"{key}-more", f"The other {len(rest)}", more, kind="long")
+        yield left_out(f"The other {len(rest)} are listed on the page itself.")
 
 
 def _signal_row(signal: ListedSignal, beside: Beside, unit: str) -> Sequence[Child | Cell]:
@@ -120,7 +130,8 @@ def every_signal(month: Month) -> Iterator[Html]:
             found = signal_table(
                 f"{key}-signals-all", caption, month.monitor, signals, by_name=True
             )
-            yield fold(f"{key}-all", f"{count(len(signals), 'signal')} {words}", found)
+            yield fold(f"{key}-all", f"{count(len(signals), 'signal')} {words}", found,
+                       kind="long")  # fmt: skip
 
 
 def movers_figure(month: Month) -> go.Figure | None:
@@ -156,16 +167,20 @@ def fastest(month: Month, beside: Beside, figure: go.Figure | None) -> Iterator[
         yield el("p", f"Of {lines} none moves by more than its range.")
         return
     more = f" {count(found.more, 'more moves', 'more move')} so." if found.more else ""
+    level = f"{100 * found.level:g} % range"
+    noted = any(m.note for m in found.movers)
     said = (
-        f"Of {lines} these move fastest; the bar is each line's {100 * found.level:g} % range. By "
-        f"chance about {by_chance:.0f} of them would leave zero out of it.{more}"
+        f"Of {lines} these move fastest; the bar is each line's {level}. By chance about "
+        f"{by_chance:.0f} of them would leave zero out of it.{more}"
     )
     yield figure_block("movers", f"{month.plan.part} fastest points", said, figure.layout.height,
                        wide=True)  # fmt: skip
-    heads = columns("check point", "mould", f"change a month, {unit}#", f"range, {unit}#",
+    heads = columns("check point", "mould", f"change a month, {unit}#", f"{level}, {unit}#",
                     "batches#", "stands out of all", "meets its tolerance in, months#",
-                    "note~")  # fmt: skip
-    rows = [_mover_row(m, beside, unit) for m in found.movers]
+                    *(["note~"] if noted else []))  # fmt: skip
+    rows = [
+        (*_mover_row(m, beside, unit), *([m.note or NONE] if noted else [])) for m in found.movers
+    ]
     caption = (
         "The fastest check points. When a line meets its tolerance supposes that it goes on as it "
         "did, which nothing promises"
@@ -178,7 +193,7 @@ def _mover_row(mover: Mover, beside: Beside, unit: str) -> Sequence[Child | Cell
     return (
         Cell(shown=beside.point(mover.point), value=mover.point), mover.mould or NONE,
         exact(mover.slope, unit), " to ".join(ends), mover.batches,
-        "yes" if mover.shown else "no", _meets(mover), mover.note,
+        "yes" if mover.shown else "no", _meets(mover),
     )  # fmt: skip
 
 

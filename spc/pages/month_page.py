@@ -7,7 +7,7 @@ import plotly.graph_objects as go
 from spc.pages import month_changes as changes
 from spc.pages import month_parts as parts
 from spc.pages.beside import ALONE, Beside
-from spc.pages.blocks import bullets, figure_block, fold, section
+from spc.pages.blocks import bullets, figure_block, fold, long, section
 from spc.pages.chart_page import figure_key, folded_chart, ordered_readings
 from spc.pages.chart_words import how_limits, key_words, taken_for_granted
 from spc.pages.display import count, moment
@@ -15,8 +15,9 @@ from spc.pages.figures.chart import SHORT, chart_figure
 from spc.pages.figures.part_map import Mark, marks_of, part_map
 from spc.pages.figures.part_solid import part_solid, stick_scale
 from spc.pages.html import Html, el, joined
+from spc.pages.month_brief import left_out
 from spc.pages.month_changes import movers_figure
-from spc.pages.month_quality import capability_section, gauge_section
+from spc.pages.month_quality import capability_figure, capability_section, gauge_section
 from spc.pages.month_record import alignment_section, cautions_section, limits_section, sign_off
 from spc.pages.reading import Reading
 from spc.pages.shell import Page, page_html
@@ -25,9 +26,11 @@ from spc.studies.point_state import OUTSIDE, SIGNAL
 
 #: So many charts stand open; the others are folded.
 OPEN_CHARTS = 4
+#: So many of them are in the short print.
+SHORT_CHARTS = 2
 
 
-def month_page(month: Month, beside: Beside = ALONE) -> str:
+def month_page(month: Month, beside: Beside = ALONE, *, library: str = "") -> str:
     """Return the report of a month.
 
     Parameters
@@ -36,12 +39,16 @@ def month_page(month: Month, beside: Beside = ALONE) -> str:
         The month.
     beside
         Pages that lie beside it, to be linked.
+    library
+        File with the figures' script, relative to the page; empty where the page holds it.
     """
     order = chart_order(month)
     marks = marks_of(month.plan, month.points)
     figures = {"map": part_map(month.plan, marks), "solid": part_solid(month.plan, marks)}
     fastest = movers_figure(month)
     figures |= {"movers": fastest} if fastest is not None else {}
+    able = capability_figure(month)
+    figures |= {"ppk": able} if able is not None else {}
     figures |= chart_figures(month, order)
     sections = _sections(month, order, marks, figures, beside)
     page = Page(
@@ -51,6 +58,7 @@ def month_page(month: Month, beside: Beside = ALONE) -> str:
         contents=[(key, name) for key, name, _ in sections],
         figures=figures,
         fingerprint=month.fingerprint,
+        library=library,
         said=(
             f"Data up to {moment(month.cutoff)} UTC. The fingerprint stands for every run, event "
             "and setting that this page is made from: the same data give the same fingerprint.",
@@ -86,7 +94,7 @@ def _sections(
         "drift": ("What moves", _moves(month, figures, beside)),
         "part": ("The part", _part(month, marks, figures, beside)),
         "charts": ("Charts", _charts(month, order, figures)),
-        "capability": ("Capability", capability_section(month)),
+        "capability": ("Capability", capability_section(month, figures.get("ppk"))),
         "measuring": ("Measuring", [*alignment_section(month), *gauge_section(month, beside)]),
         "limits": ("Limits in force", limits_section(month)),
         "computed": ("How it was computed", _computed(month)),
@@ -94,12 +102,15 @@ def _sections(
         "sign": ("Sign-off", sign_off(month)),
         "more": ("All signals and charts", _more(month, order, figures)),
     }
-    return [(key, name, section(key, name, *body)) for key, (name, body) in named.items()]
+    return [
+        (key, name, section(key, name, *body, kind="long" if key == "more" else None))
+        for key, (name, body) in named.items()
+    ]
 
 
 def _moves(month: Month, figures: dict[str, go.Figure], beside: Beside) -> Iterator[Html | None]:
-    yield el("h3", "The fastest check points")
-    yield from changes.fastest(month, beside, figures.get("movers"))
+    fastest = changes.fastest(month, beside, figures.get("movers"))
+    yield long(el("h3", "The fastest check points"), fastest)
     yield el("h3", "What kind of drift it is")
     yield from changes.kinds(month, beside)
 
@@ -134,9 +145,9 @@ def _part(
             "surface.",
             figures["solid"].layout.height, solid=True,
         ),
-        paper=False,
+        kind="screen",
     )  # fmt: skip
-    yield parts.point_table(month, beside)
+    yield long(parts.point_table(month, beside))
 
 
 def _charts(
@@ -148,16 +159,20 @@ def _charts(
         if opened
         else "No chart of a check point needs a look"
     )
+    rest = el("a", f"the other {len(order) - opened} are at the end", href="#more")
+    yield long(el("p", f"{which}; ", rest, "."))
+    if opened > SHORT_CHARTS:
+        yield left_out(f"{SHORT_CHARTS} of the {len(order)} charts; the page itself has them all.")
     yield el(
         "p",
-        f"{which}; ",
-        el("a", f"the other {len(order) - opened} are at the end", href="#more"),
-        f". They go from the first batch to the end of the {month.period.word}; the upright marked "
+        f"They go from the first batch to the end of the {month.period.word}; the upright marked "
         f"{month.period.name} is where it begins.",
+        class_="small",
     )
     yield key_words(month.monitor)
-    for column, reading in order[:opened]:
-        yield folded_chart(month.monitor, column, reading, figures, opened=True)
+    for at, (column, reading) in enumerate(order[:opened]):
+        kind = "spare" if at >= SHORT_CHARTS else None
+        yield folded_chart(month.monitor, column, reading, figures, opened=True, kind=kind)
 
 
 def _open_charts(month: Month) -> int:
@@ -170,10 +185,14 @@ def _more(
     """Return what few will read to the end: every other chart, and every signal by itself."""
     yield from changes.every_signal(month)
     for column, reading in order[_open_charts(month) :]:
-        yield folded_chart(month.monitor, column, reading, figures)
+        yield folded_chart(month.monitor, column, reading, figures, kind="long")
 
 
-def _computed(month: Month) -> Iterator[Html | None]:
+def _computed(month: Month) -> Iterator[Html]:
+    yield el("div", _methods(month), class_="fine")
+
+
+def _methods(month: Month) -> Iterator[Html | None]:
     study, able = month.monitor, month.capability
     yield el("h3", "Control limits")
     yield bullets([*how_limits(study), *taken_for_granted(study), *parts.sentences(study.remarks)])

@@ -4,10 +4,11 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
+from spc.interval import Interval
 from spc.pages.beside import Beside
 from spc.pages.blocks import Cell, badge, columns, facts, table
 from spc.pages.chart_words import between, exact
-from spc.pages.display import NONE, count, number
+from spc.pages.display import NONE, count, number, span
 from spc.pages.html import Child, Html, el
 from spc.studies.month import Month
 from spc.studies.point_state import OUTSIDE, SIGNAL
@@ -114,6 +115,11 @@ def capability_method(level: float) -> tuple[str, ...]:
         "that (Anderson-Darling, 5 %) turns it down, no index is given here; the command that "
         "judges one point goes by percentiles of the shape that fits.",
     )
+
+
+def index_range(low: float, high: float) -> str:
+    """Return the ends of an index's range, or a dash."""
+    return span(Interval(low=low, high=high)) if finite(low, high) else NONE
 
 
 def finite(*values: float) -> bool:

@@ -4,27 +4,25 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from spc.pages.blocks import Cell, badge, bullets, columns, fold, table
+from spc.pages.blocks import Cell, badge, bullets, columns, fold, long, table
 from spc.pages.chart_words import exact, said
 from spc.pages.display import NONE, count, length, moment, number, probability
 from spc.pages.figures.net import facing
 from spc.pages.html import Html, el
+from spc.pages.month_brief import left_out
 from spc.pages.reading import readings
 from spc.studies.fit_checks import FitChecks
 from spc.studies.limit_sets import PLAIN, LimitSet
 from spc.studies.month import Month
 from spc.studies.series import HITS, NOISE, WORST
 
+#: The short print lists frozen limits up to so many.
+FEW_LIMITS = 12
+
 
 def alignment_section(month: Month) -> Iterator[Html | None]:
     """Return how the fits went: their noise, and every run that asks for a look."""
-    study = month.monitor
-    for name in (NOISE, WORST, HITS):
-        if name in study.series.names:
-            column = study.series.names.index(name)
-            spoken = study.series.spoken[column]
-            yield el("h3", spoken[:1].upper() + spoken[1:])
-            yield from said(study, readings(study, column))
+    yield el("div", _charted(month), class_="fine")
     yield el("h3", "Runs and points that ask for a look")
     listed = [*_held(month), *_suspects(month), *_remeasured(month), *_gaps(month),
               *_omitted(month)]  # fmt: skip
@@ -35,6 +33,16 @@ def alignment_section(month: Month) -> Iterator[Html | None]:
     yield from _counts(month)
     yield el("h3", "What the fit cannot see")
     yield from _unseen(month)
+
+
+def _charted(month: Month) -> Iterator[Html]:
+    study = month.monitor
+    for name in (NOISE, WORST, HITS):
+        if name in study.series.names:
+            column = study.series.names.index(name)
+            spoken = study.series.spoken[column]
+            yield el("h3", spoken[:1].upper() + spoken[1:])
+            yield from said(study, readings(study, column))
 
 
 def _held(month: Month) -> Iterator[Html]:
@@ -111,7 +119,7 @@ def _counts(month: Month) -> Iterator[Html]:
         return
     rows = [(c.month, c.runs, c.remeasured, c.omitted, c.forced) for c in month.counts]
     heads = columns("month", "runs#", "measured again#", "points left out#", "against the data#")
-    yield table("counts", "Month by month: a rising count is a signal too", heads, rows)
+    yield long(table("counts", "Month by month: a rising count is a signal too", heads, rows))
 
 
 def _unseen(month: Month) -> Iterator[Html | None]:
@@ -134,7 +142,8 @@ def _unseen(month: Month) -> Iterator[Html | None]:
         "Every fit point: an error up to the largest unseen would be missed (a test at 0.1 % false "
         "alarms finds a larger one four times in five)"
     )
-    yield fold("unseen", "Every fit point", table("unseen-table", caption, heads, rows))
+    yield fold("unseen", "Every fit point", table("unseen-table", caption, heads, rows),
+               kind="long")  # fmt: skip
     if found.note:
         yield el("p", f"{found.note[:1].upper()}{found.note[1:]}.")
 
@@ -185,7 +194,13 @@ def limits_section(month: Month) -> Iterator[Html]:
         f"frozen. The other {count(len(rest), 'series', 'series')} on the charts have limits that "
         f"stand on {month.monitor.baseline}.",
     )
-    yield table("limits-in-force", f"In force at the end of the {month.period.word}", heads, rows)
+    caption = f"In force at the end of the {month.period.word}"
+    whole = table("limits-in-force", caption, heads, rows)
+    if len(rows) <= FEW_LIMITS:
+        yield whole
+        return
+    yield long(whole)
+    yield left_out("They are listed on the page itself.")
 
 
 def _center(one: LimitSet, unit: str) -> Cell:
@@ -196,9 +211,9 @@ def _center(one: LimitSet, unit: str) -> Cell:
 def cautions_section(month: Month) -> Iterator[Html | None]:
     """Return what was not measured, and what must not be read into the page."""
     yield el("h3", "Not measured")
-    yield bullets(not_measured(month))
+    yield el("div", bullets(not_measured(month)), class_="fine")
     yield el("h3", "Cautions")
-    yield el("div", bullets(CAUTIONS), class_="caution")
+    yield el("div", bullets(CAUTIONS), class_="caution fine")
 
 
 def not_measured(month: Month) -> list[str]:

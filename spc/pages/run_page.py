@@ -170,7 +170,7 @@ def _part(run: Review, marks: tuple[Mark, ...], figures: dict[str, go.Figure]) -
             "enlarged; the grey body is the hull of the plan's points, not the part's own surface.",
             figures["solid"].layout.height, solid=True,
         ),
-        paper=False,
+        kind="screen",
     )  # fmt: skip
 
 

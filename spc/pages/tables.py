@@ -1,4 +1,4 @@
-"""A month's tables as CSV (RFC 4180, UTF-8); lengths in mm, which every length's header says."""
+"""A month's tables as CSV (RFC 4180, UTF-8); columns as the guide names them, lengths in mm."""
 
 import csv
 from collections.abc import Iterable, Sequence
@@ -48,6 +48,12 @@ def month_tables(
         "remeasured": _of(month.remeasured),
         "events": _of(month.events),
         "adjusted": _of(readings),
+        "open-signals": _of(month.listed),
+        "movers": _of(month.movers.movers),
+        "omitted": _of(month.omitted),
+        "arms": _of(month.arms),
+        "limits": _of(month.limits),
+        "counts": _of(month.counts),
         "charts": _charts(month),
     }
 

@@ -1,5 +1,6 @@
 """The month: what was measured, what changed, what it means, and what it stands on."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -27,89 +28,30 @@ from spc.studies.limit_sets import LimitSet, limit_sets
 from spc.studies.lots import last_batches
 from spc.studies.moments import BATCH
 from spc.studies.monitor import Monitor, charted
+from spc.studies.month_arms import ArmChecks, arm_checks
 from spc.studies.month_counts import MonthCount, OmittedPoint, month_counts, omitted_points
+from spc.studies.month_rows import (
+    Event,
+    Gap,
+    Held,
+    Remeasured,
+    events_of,
+    gaps,
+    held_runs,
+    remeasured,
+)
 from spc.studies.movers import Movers, movers
 from spc.studies.point_state import PointState, point_states
 from spc.studies.signals import ListedSignal, listed
 from spc.studies.spans import Period
 from spc.studies.streams import Sharing
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Remeasured:
-    """A piece measured again.
-
-    Parameters
-    ----------
-    serial, batch
-        The piece.
-    earlier, later
-        Labels of the run left out and of the one in force.
-    measured_at
-        When it was measured again, UTC.
-    """
-
-    serial: str
-    batch: str
-    earlier: str
-    later: str
-    measured_at: datetime
+#: What is told of long work to people who wait.
+Tell = Callable[[str], None]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Gap:
-    """A piece at which points of the plan were not measured.
-
-    Parameters
-    ----------
-    serial, batch
-        The piece.
-    points
-        The points.
-    """
-
-    serial: str
-    batch: str
-    points: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Held:
-    """A run whose largest residual is beyond the plan's limit.
-
-    Parameters
-    ----------
-    serial, run, batch
-        The run.
-    point
-        The fit point.
-    residual
-        Its residual, mm.
-    """
-
-    serial: str
-    run: str
-    batch: str
-    point: str
-    residual: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Event:
-    """Something that happened to mould, material or arm.
-
-    Parameters
-    ----------
-    at
-        When, UTC.
-    kind, mould, note
-        What.
-    """
-
-    at: datetime
-    kind: str
-    mould: str
-    note: str
+def silent(text: str) -> None:
+    """Tell nobody."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -169,6 +111,8 @@ class Month:
         The newest gauge study, or None.
     gauge_note
         Why there is none.
+    arms
+        How each arm that measured in the month was checked.
     answer
         The month in three sentences.
     fingerprint
@@ -209,6 +153,7 @@ class Month:
     capability: CapabilityStudy
     gauge: GaugeStudy | None
     gauge_note: str
+    arms: tuple[ArmChecks, ...]
     answer: tuple[str, ...]
     fingerprint: str
     version: str
@@ -222,8 +167,24 @@ def month_study(
     *,
     baseline: str | None = None,
     required: float = REQUIRED,
+    tell: Tell = silent,
 ) -> Month:
     """Look at one part's month.
+
+    Parameters
+    ----------
+    store
+        An open store.
+    period
+        The month, or another period.
+    part, revision
+        The part.
+    baseline
+        Span that the charts' limits stand on; None for the usual one.
+    required
+        Capability asked for.
+    tell
+        Called with what is being done, for people who wait.
 
     Raises
     ------
@@ -243,42 +204,50 @@ def month_study(
     known, now = whole.where(before_end), whole.where(inside)
     events = read.events(store, plan.part)
     events = events[events["happened_at"] < period.end]
-    return _assembled(store, period, known, now, events, baseline, required)
+    return _assembled(store, period, known, now, events, baseline, required, tell)
 
 
 def _assembled(
     store: Store, period: Period, known: History, now: History, events: pd.DataFrame,
-    baseline: str | None, required: float,
+    baseline: str | None, required: float, tell: Tell,
 ) -> Month:  # fmt: skip
     plan, runs = known.plan, now.runs
+    named = f"{plan.part} {plan.revision}, {period.name}"
+    tell(f"{named}: charts")
     sets = limit_sets(store, plan.part, plan.revision) if baseline is None else ()
     chart = charted(known, events, by=BATCH, baseline=baseline, sets=sets, sharing=Sharing())
     new, old = _signals_of(chart, period)
     states = point_states(chart, now, (*new, *old))
+    tell(f"{named}: capability")
     newest, words = last_batches(known.runs)
     able = judged(known.where(newest), events, words, asked=Asked(required=required, shape=TESTED))
+    tell(f"{named}: gauge study")
     study, why_none = newest_gauge(store, plan, before=period.end)
-    again = _remeasured(store, plan, period)
+    again = remeasured(store, plan, period)
     suspects = suspect_hits(store, now)
-    held = _held(now)
+    held = held_runs(now)
+    tell(f"{named}: drift")
     answers = read.signal_rows(store, plan.part)
     found = _listed(chart, answers, (*new, *old))
     omitted = omitted_points(store, plan, period)
+    arms = arm_checks(store, runs, period)
     return Month(
         plan=plan, period=period, cutoff=known.runs["measured_at"].max().to_pydatetime(),
         pieces=int(runs["piece_id"].nunique()), runs=len(runs), batches=_names(runs["batch"]),
         moulds=_names(runs["mould"]), devices=_names(runs["device"]),
         operators=len(_names(runs["operator"])), superseded=len(again),
-        unaligned=known.unaligned, undated=known.undated, remeasured=again, gaps=_gaps(now),
+        unaligned=known.unaligned, undated=known.undated, remeasured=again, gaps=gaps(now),
         held=held, suspects=suspects, monitor=chart, new_signals=new, open_signals=old,
         listed=found, chance=chance(chart, chart.rows.times >= np.datetime64(period.start)),
         movers=movers(chart, period), limits=_in_force(sets, period),
         drift=drift_of(known, events, baseline), fit_checks=fit_checks(known), omitted=omitted,
         counts=month_counts(store, plan, period),
-        events=_events(events, period), points=states, capability=able, gauge=study,
-        gauge_note=why_none,
+        events=events_of(events, period), points=states, capability=able, gauge=study,
+        gauge_note=why_none, arms=arms,
         answer=answer(plan, period, len(runs), states, able, suspects, len(held), study),
-        fingerprint=_fingerprint(known, events, period, baseline, required, sets, found, omitted),
+        fingerprint=_fingerprint(
+            known, events, period, baseline, required, sets, found, omitted, arms, study
+        ),
         version=__version__,
     )  # fmt: skip
 
@@ -316,59 +285,10 @@ def _in_force(sets: tuple[LimitSet, ...], period: Period) -> tuple[LimitSet, ...
     )
 
 
-def _events(events: pd.DataFrame, period: Period) -> tuple[Event, ...]:
-    mine = events[events["happened_at"] >= period.start]
-    return tuple(
-        Event(at=row["happened_at"].to_pydatetime(), kind=row["kind"], mould=row["mould"],
-              note=row["note"])
-        for row in mine.to_dict("records")
-    )  # fmt: skip
-
-
-def _gaps(now: History) -> tuple[Gap, ...]:
-    missing = ~np.isfinite(now.deviations)
-    return tuple(
-        Gap(
-            serial=str(now.runs["serial"].iloc[row]),
-            batch=str(now.runs["batch"].iloc[row]),
-            points=tuple(now.geometry.names[at] for at in np.flatnonzero(missing[row])),
-        )
-        for row in np.flatnonzero(missing.any(axis=1))
-    )
-
-
-def _held(now: History) -> tuple[Held, ...]:
-    limit = now.plan.residual_limit
-    if limit is None:
-        return ()
-    rows = now.runs[now.runs["worst_residual"].abs() > limit]
-    return tuple(
-        Held(serial=row["serial"], run=row["run"], batch=row["batch"], point=row["worst_point"],
-             residual=float(row["worst_residual"]))
-        for row in rows.to_dict("records")
-    )  # fmt: skip
-
-
-def _remeasured(store: Store, plan: Plan, period: Period) -> tuple[Remeasured, ...]:
-    runs = read.runs(store, plan.part, plan.revision)
-    runs = runs[(runs["study"] == "") & runs["measured_at"].notna()]
-    earlier = runs[runs["superseded"].astype(bool)]
-    now = runs[~runs["superseded"].astype(bool)].set_index("piece_id")
-    listed = []
-    for row in earlier.to_dict("records"):
-        if row["piece_id"] in now.index:
-            later = now.loc[row["piece_id"]]
-            if period.start <= later["measured_at"] < period.end:
-                listed.append(Remeasured(
-                    serial=row["serial"], batch=row["batch"], earlier=row["run"],
-                    later=str(later["run"]), measured_at=later["measured_at"].to_pydatetime(),
-                ))  # fmt: skip
-    return tuple(listed)
-
-
 def _fingerprint(
     known: History, events: pd.DataFrame, period: Period, baseline: str | None, required: float,
     sets: tuple[LimitSet, ...], found: tuple[ListedSignal, ...], omitted: tuple[OmittedPoint, ...],
+    arms: tuple[ArmChecks, ...], gauge: GaugeStudy | None,
 ) -> str:  # fmt: skip
     return content_hash(
         "month", __version__, known.plan.plan_id, period.name, baseline, required,
@@ -376,4 +296,6 @@ def _fingerprint(
         sorted(s.limit_set_id for s in sets),
         sorted(f"{s.signal_id} {s.cause} {s.reaction} {s.answered_at}" for s in found),
         sorted(f"{o.run} {o.point} {o.reason} {o.why} {o.decided_at}" for o in omitted),
+        [str(arm) for arm in arms],
+        gauge and (gauge.study, gauge.runs, str(gauge.first), str(gauge.last)),
     )  # fmt: skip

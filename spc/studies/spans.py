@@ -70,6 +70,26 @@ def days_between(first: str, last: str) -> Period:
     return Period(name=f"{start:%Y-%m-%d} to {until:%Y-%m-%d}", start=start, end=after)
 
 
+def asked_period(month_text: str | None, first: str | None, last: str | None) -> Period:
+    """Return the period that somebody asked for: a month, or from one day to another.
+
+    Raises
+    ------
+    InputError
+        Where neither is named, or both, or one day without the other, or what is no date.
+    """
+    days = first is not None or last is not None
+    if month_text is not None and not days:
+        return month(month_text)
+    if month_text is None and first is not None and last is not None:
+        return days_between(first, last)
+    if month_text is not None:
+        raise InputError(f"both the month {month_text} and days are named", do="name one of them")
+    if days:
+        raise InputError(f"'{first or last}' is one end of a period", do="name --from and --to")
+    raise InputError("no month is named", do="write it as 2026-10, or say --from DAY --to DAY")
+
+
 def in_span(runs: pd.DataFrame, text: str) -> npt.NDArray[np.bool_]:
     """Return which runs lie in a span given by its first and last day, month or batch.
 

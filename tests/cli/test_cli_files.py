@@ -46,10 +46,10 @@ def test_a_month_s_page_is_written_beside_an_index_of_all(
     sample_store: Path, small_store: Path, tmp_path: Path, spc: Command
 ) -> None:
     folder = tmp_path / "new" / "pages"
-    june = spc("report", "2026-06", "--to", folder, "--store", sample_store)
+    june = spc("report", "2026-06", "--folder", folder, "--store", sample_store)
     page = folder / "LH-640-C-2026-06.html"
     assert june.done("measured again: piece H0098, H0098-2 in place of H0098-1", f"Open {page}")
-    assert spc("report", "2026-01", "--to", folder, "--store", small_store).status == 0
+    assert spc("report", "2026-01", "--folder", folder, "--store", small_store).status == 0
     index = (folder / "index.html").read_text(encoding="utf-8")
     assert "LH-640-C-2026-06.html" in index
     assert "BX-1-A-2026-01.html" in index
@@ -64,7 +64,7 @@ def test_the_same_month_twice_is_the_same_page(
     pages = []
     for name in ("one", "two"):
         folder = tmp_path / name
-        assert spc("report", "2026-01", "--to", folder, "--store", small_store).status == 0
+        assert spc("report", "2026-01", "--folder", folder, "--store", small_store).status == 0
         pages.append((folder / "BX-1-A-2026-01.html").read_bytes())
     assert pages[0] == pages[1]
 
@@ -74,10 +74,10 @@ def test_a_page_that_cannot_be_written_is_one_line(
 ) -> None:
     (tmp_path / "taken").write_text("a file")
     for words in (
-        ["report", "2026-01", "--to", "taken"],
-        ["report", "2026-01", "--to", "taken/below"],
-        ["export", "2026-01", "--to", "taken/below"],
-        ["export", "--parquet", "--to", "taken/below"],
+        ["report", "2026-01", "--folder", "taken"],
+        ["report", "2026-01", "--folder", "taken/below"],
+        ["export", "2026-01", "--folder", "taken/below"],
+        ["export", "--parquet", "--folder", "taken/below"],
         ["chart", "show", "check-1", "--page", "taken/chart.html"],
     ):
         outcome = spc(*words, "--store", small_store)
@@ -95,10 +95,12 @@ def test_a_part_s_name_is_no_path(tmp_path: Path, spc: Command) -> None:
     (tmp_path / "hits.csv").write_text(csv_text(rows), encoding="utf-8")
     fill(tmp_path / "s.duckdb", [tmp_path / "hits.csv"], plan=tmp_path / "plan.toml")
     pages, tables = tmp_path / "pages", tmp_path / "tables"
-    outcome = spc("report", "2026-01", "--to", pages, "--store", tmp_path / "s.duckdb")
+    outcome = spc("report", "2026-01", "--folder", pages, "--store", tmp_path / "s.duckdb")
     assert outcome.status == 0
     assert (pages / ".._Ö_7_b-a_1-2026-01.html").exists()
-    assert spc("export", "2026-01", "--to", tables, "--store", tmp_path / "s.duckdb").status == 0
+    assert (
+        spc("export", "2026-01", "--folder", tables, "--store", tmp_path / "s.duckdb").status == 0
+    )
     assert {p.parent for p in tables.rglob("*.csv")} == {tables}
     assert all(pages in p.parents for p in tmp_path.rglob("*.html"))
 
@@ -115,7 +117,7 @@ def test_a_chart_can_be_written_as_a_page(sample_store: Path, tmp_path: Path, sp
 def test_tables_of_a_month_are_the_month_s_figures_digit_by_digit(
     small_store: Path, tmp_path: Path, spc: Command
 ) -> None:
-    outcome = spc("export", "2026-01", "--to", tmp_path / "out", "--store", small_store)
+    outcome = spc("export", "2026-01", "--folder", tmp_path / "out", "--store", small_store)
     assert outcome.status == 0
     files = {p.stem.removeprefix("BX-1-A-2026-01-"): p for p in (tmp_path / "out").iterdir()}
     with open_store(small_store, read_only=True) as store:
@@ -230,6 +232,8 @@ def test_samples_that_are_not_there_are_made(
 def test_every_table_of_the_store_is_exported_with_its_rows(
     sample_store: Path, tmp_path: Path, spc: Command
 ) -> None:
-    outcome = spc("export", "--parquet", "--json", "--to", tmp_path / "p", "--store", sample_store)
+    outcome = spc(
+        "export", "--parquet", "--json", "--folder", tmp_path / "p", "--store", sample_store
+    )
     said = {Path(row["path"]).stem: row["rows"] for row in json.loads(outcome.out)}
     assert said == {name: len(rows) for name, rows in contents(sample_store).items()}

@@ -62,7 +62,7 @@ def test_asking_to_be_told_gives_status_one_where_there_is_something(
 def test_an_index_that_cannot_be_asked_for_is_refused(
     required: str, sample_store: Path, spc: Command
 ) -> None:
-    for words in (("capability",), ("report", "2026-10", "--to", "pages")):
+    for words in (("capability",), ("report", "2026-10", "--folder", "pages")):
         refused = spc(*words, "--required", required, "--store", sample_store)
         assert refused.refused("--required", "above 0")
 

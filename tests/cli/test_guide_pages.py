@@ -572,7 +572,7 @@ DOCUMENTS = (
     "gauge trust --at 2026-10-07",
     "report 2026-11",
     "board",
-    "export --parquet --to everything",
+    "export --parquet --folder everything",
     "store info",
     "store check --store broken.duckdb",
     "store backup copy.duckdb",

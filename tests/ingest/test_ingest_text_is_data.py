@@ -122,7 +122,7 @@ def test_lists_and_documents_show_it_as_it_is(nasty: Path, spc: Command) -> None
 
 
 def test_pages_run_none_of_it(nasty: Path, spc: Command, tmp_path: Path) -> None:
-    made = spc("report", "2026-01", "--store", nasty / "s.duckdb", "--to", tmp_path / "pages")
+    made = spc("report", "2026-01", "--store", nasty / "s.duckdb", "--folder", tmp_path / "pages")
     assert made.status == 0, made.err
     pages = list((tmp_path / "pages").rglob("*.html"))
     assert pages
@@ -140,7 +140,7 @@ def test_pages_run_none_of_it(nasty: Path, spc: Command, tmp_path: Path) -> None
 def test_exports_hold_no_formula_and_no_other_place(
     nasty: Path, spc: Command, tmp_path: Path
 ) -> None:
-    made = spc("export", "2026-01", "--store", nasty / "s.duckdb", "--to", tmp_path / "out")
+    made = spc("export", "2026-01", "--store", nasty / "s.duckdb", "--folder", tmp_path / "out")
     assert made.status == 0, made.err
     tables = list((tmp_path / "out").rglob("*.csv"))
     assert tables
@@ -152,14 +152,16 @@ def test_exports_hold_no_formula_and_no_other_place(
         if text.startswith(FORMULA):
             assert text not in cells
     assert {"'=cmd()", "'@SUM(A1)"} <= cells
-    assert spc("export", "--parquet", "--store", nasty / "s.duckdb", "--to", tmp_path / "pq").done()
+    assert spc(
+        "export", "--parquet", "--store", nasty / "s.duckdb", "--folder", tmp_path / "pq"
+    ).done()
 
 
 def test_nothing_is_written_anywhere_else(nasty: Path, spc: Command, tmp_path: Path) -> None:
     before = {p for p in tmp_path.rglob("*") if p.is_file()}
     store = ("--store", nasty / "s.duckdb")
-    spc("report", "2026-01", *store, "--to", nasty / "pages")
-    spc("export", "2026-01", *store, "--to", nasty / "out")
+    spc("report", "2026-01", *store, "--folder", nasty / "pages")
+    spc("export", "2026-01", *store, "--folder", nasty / "out")
     after = {p for p in tmp_path.rglob("*") if p.is_file()} - before
     assert after
     assert all({"pages", "out"} & set(p.relative_to(nasty).parts[:1]) for p in after)

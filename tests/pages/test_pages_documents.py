@@ -20,7 +20,8 @@ from spc.pages.html import VOID
 from spc.pages.index_page import index_entry, index_page
 from spc.pages.month_page import month_page
 from spc.studies.monitor import Monitor
-from spc.studies.month import Gap, Held, Month, Remeasured
+from spc.studies.month import Month
+from spc.studies.month_rows import Gap, Held, Remeasured
 
 NASTY = '<script>alert("1")</script> & größe'
 

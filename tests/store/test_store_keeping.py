@@ -206,7 +206,7 @@ def test_the_whole_store_goes_to_parquet_and_back(
     sample_store: Path, spc: Command, tmp_path: Path
 ) -> None:
     folder = tmp_path / "it's Parquet"
-    outcome = spc("export", "--parquet", "--to", folder, "--store", sample_store)
+    outcome = spc("export", "--parquet", "--folder", folder, "--store", sample_store)
     assert outcome.done("hit.parquet: 48", "run.parquet: 491 rows")
     held = contents(sample_store)
     assert {path.stem for path in folder.iterdir()} == set(held)

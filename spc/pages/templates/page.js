@@ -2,8 +2,12 @@
   "use strict";
 
   const PAPER_WIDTH = 690;
+  const PAPER_SIZES = { state: 10.5, "at the left": 7 };
+  const SHORTER = 0.76;
   const PAPER_HEIGHT = 860;
   const NARROW = 620;
+  // How the command line asks for paper: #print-A4, #print-everything-Letter.
+  const ASKED = /^#print-(everything-)?(A4|Letter)$/.exec(location.hash);
   const read = (id) => {
     const holder = document.getElementById(id);
     return holder ? JSON.parse(holder.textContent) : null;
@@ -58,15 +62,22 @@
   const lowered = (layout) => {
     const inner = () => layout.height - layout.margin.t - layout.margin.b;
     const before = inner();
-    layout.height = Math.round(Math.min(layout.height * (layout.meta?.paper || 1), PAPER_HEIGHT));
+    const shorter = layout.meta?.paper && !whole() ? SHORTER : 1;
+    layout.height = Math.round(Math.min(layout.height * (layout.meta?.paper || 1) * shorter, PAPER_HEIGHT));
     if (layout.legend?.y < 0) layout.legend.y *= before / inner();
     if (layout.legend) layout.legend.font = { ...layout.legend.font, size: 8.5 };
+    for (const axis of Object.keys(layout).filter((key) => /^[xy]axis/.test(key))) {
+      layout[axis].tickfont = { ...layout[axis].tickfont, size: 9 };
+    }
     for (const note of layout.annotations || []) {
-      if (note.name) note.font = { ...note.font, size: note.name === "state" ? 10.5 : 9 };
+      if (note.font?.size > 9 || !note.font?.size) note.font = { ...note.font, size: 9 };
+      if (note.name) note.font = { ...note.font, size: PAPER_SIZES[note.name] || 9 };
     }
     if (layout.meta?.paper) Object.assign(layout.margin, { l: Math.min(layout.margin.l, 94), r: 100 });
   };
 
+  const root = document.documentElement;
+  const whole = () => root.dataset.print === "whole" || !document.querySelector(".long");
   const widthOf = (host) => (onPaper ? PAPER_WIDTH : host.clientWidth);
 
   const figureOf = (host, { dark, width }) => {
@@ -192,23 +203,47 @@
     }, 120);
   });
 
-  // Paper: everything open, every figure drawn, light colours, the width of a sheet.
+  // Paper: figures drawn in light colours at the width of a sheet. The short print leaves out what
+  // is marked as long, unless the reader has opened it; a whole one opens everything.
   let closed = [];
+  let asked = [];
+  const printed = (part) => !part.closest(".screen") && (whole() || !part.closest(".long:not(.asked), .spare"));
+  const withParents = (part) => {
+    const above = part.parentElement.closest(".long");
+    return above ? [part, ...withParents(above)] : [part];
+  };
   const toPaper = () => {
     if (onPaper) return;
     onPaper = true;
-    closed = [...document.querySelectorAll("details:not([open])")];
+    asked = whole() ? [] : [...document.querySelectorAll("details.long[open]")].flatMap(withParents);
+    asked.forEach((part) => part.classList.add("asked"));
+    closed = [...document.querySelectorAll("details:not([open])")].filter(printed);
     closed.forEach((part) => { part.open = true; });
-    hosts.filter((host) => !("solid" in host.dataset)).forEach(draw);
+    hosts.filter(printed).forEach(draw);
   };
   const fromPaper = () => {
     if (!onPaper) return;
     onPaper = false;
+    asked.forEach((part) => part.classList.remove("asked"));
     closed.forEach((part) => { part.open = false; });
     drawn.forEach((host) => { if (!folded(host)) draw(host); else { Plotly.purge(host); drawn.delete(host); } });
   };
   addEventListener("beforeprint", toPaper);
-  addEventListener("afterprint", fromPaper);
+  addEventListener("afterprint", () => { fromPaper(); if (!ASKED?.[1]) delete root.dataset.print; });
+  if (ASKED) {
+    if (ASKED[1]) root.dataset.print = "whole";
+    const sheet = document.createElement("style");
+    sheet.textContent = `@page{size:${ASKED[2]}}`;
+    document.head.append(sheet);
+  }
+  const printWhole = () => { root.dataset.print = "whole"; print(); };
+  if (document.querySelector(".long")) {
+    const row = document.createElement("div");
+    row.className = "tools";
+    row.append(button("Print in short", "Print a short form of this page, a few sheets", () => print()),
+      button("Print everything", "Print this page with every chart and table", printWhole));
+    document.querySelector("header").append(row);
+  }
 
   openTarget();
   hosts.forEach(drawIfNew);
