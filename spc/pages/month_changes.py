@@ -212,7 +212,7 @@ def kinds(month: Month, beside: Beside) -> Iterator[Html | None]:
         yield el("p", "The plan's points can see no size, twist or bow apart from how a piece "
                  "lies: opposite faces show size, four points on a face show twist.")  # fmt: skip
         return
-    yield bullets(sentences(month.drift.sentences))
+    yield el("div", bullets(sentences(month.drift.sentences)), class_="fine")
     if month.drift.hidden:
         yield el("p", "Not seen by this plan: ", "; ".join(month.drift.hidden), ".", class_="quiet")
     yield beside.link(beside.drift, "Charts of the shapes, and what goes with them")

@@ -210,10 +210,12 @@ def _center(one: LimitSet, unit: str) -> Cell:
 
 def cautions_section(month: Month) -> Iterator[Html | None]:
     """Return what was not measured, and what must not be read into the page."""
-    yield el("h3", "Not measured")
-    yield el("div", bullets(not_measured(month)), class_="fine")
-    yield el("h3", "Cautions")
-    yield el("div", bullets(CAUTIONS), class_="caution fine")
+    yield el(
+        "div",
+        el("h3", "Not measured"), bullets(not_measured(month)),
+        el("h3", "Cautions"), el("div", bullets(CAUTIONS), class_="caution"),
+        class_="fine",
+    )  # fmt: skip
 
 
 def not_measured(month: Month) -> list[str]:

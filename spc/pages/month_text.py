@@ -4,7 +4,8 @@ from collections import Counter
 from pathlib import Path
 
 from spc.pages.display import count, length
-from spc.studies.month import Gap, Month
+from spc.studies.month import Month
+from spc.studies.month_rows import Gap
 from spc.studies.point_state import leading
 
 

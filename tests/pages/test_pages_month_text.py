@@ -1,7 +1,7 @@
 """The month on a terminal stays short enough to be read."""
 
 from spc.pages.month_text import NAMED_GAPS, not_measured
-from spc.studies.month import Gap
+from spc.studies.month_rows import Gap
 
 
 def _gap(serial: str, *points: str) -> Gap:
