@@ -18,7 +18,8 @@ _TIMES = frozenset({
 _OTHERS = {
     "moved_sigma": "standard deviations of a batch mean", "event_days": "days before",
     "longest_days": "days", "meets": "months", "meets_low": "months", "meets_high": "months",
-    "hours": "h since moulding", "temperature_c": "°C", "p": "chance", "drift_p": "chance", "normal_p": "chance",
+    "hours": "h since moulding", "temperature_c": "°C",
+    "p": "chance", "drift_p": "chance", "normal_p": "chance",
 }  # fmt: skip
 #: Where a name holds something else in one table.
 _OWN = {
