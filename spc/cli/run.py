@@ -6,6 +6,7 @@ import click
 
 from spc.cli.options import (
     FOUND,
+    Finite,
     json_option,
     page_option,
     reader,
@@ -46,13 +47,16 @@ def list_runs(store_path: Path, as_json: bool, part: str | None, **only: str | N
 @click.argument("run")
 @click.option("--part", help="Part number, where labels are shared between parts.")
 @click.option("--harm", is_flag=True, help="Show what unseen errors do to every check point.")
+@click.option("--sigma", type=Finite(0, 1000, min_open=True), metavar="MM",
+              help="Noise of a reading to hold the fit against; else a gauge study's, or the hits'.")  # fmt: skip
+@click.option("--gauge", metavar="STUDY", help="Use this gauge study whatever its age; 'none': none.")
 @click.option("--fail-on", type=click.Choice(["hold"]), help="Exit with 1 unless it is accepted.")
 @page_option
 @store_option
 @json_option
 def show_run(
     run: str, store_path: Path, as_json: bool, harm: bool, part: str | None, fail_on: str | None,
-    page: Path | None,
+    page: Path | None, sigma: float | None, gauge: str | None,
 ) -> int:  # fmt: skip
     """Show one RUN, named by its label, its piece's serial or its identity: the verdict first.
 
@@ -60,10 +64,11 @@ def show_run(
     """
     from spc.pages.review_text import harm_text, review_text
     from spc.pages.run_page import run_page
+    from spc.studies.fit_noise import NoiseAsked
     from spc.studies.review import review
 
     with reader(store_path) as store:
-        found = review(store, run, part)
+        found = review(store, run, part, asked=NoiseAsked(sigma=sigma, gauge=gauge))
     show(found, harm_text if harm else review_text, as_json)
     save_page(page, lambda: run_page(found), as_json)
     return FOUND if fail_on and found.advice.verdict != "accept" else 0

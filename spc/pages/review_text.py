@@ -56,11 +56,7 @@ def fit_words(run: Review) -> list[str]:
         f"{length(run.worst_residual, unit, signed=True)} at {run.worst_point}, limit "
         f"{length(run.limit, unit)} ({run.limit_source})",
     ]
-    if np.isfinite(run.p_probing):
-        lines.append(
-            f"explained by probing ({length(run.probing, unit)} a point, "
-            f"{count(run.probing_dof, 'degree')} of freedom)? {_explained(run.p_probing)}"
-        )
+    lines += measured_words(run)
     if np.isfinite(run.p_usual):
         lines.append(
             f"like the others ({run.usual})? T² {number(run.t2, 1)}, p {probability(run.p_usual)}"
@@ -75,10 +71,35 @@ def fit_words(run: Review) -> list[str]:
     return lines
 
 
-def _explained(p: float) -> str:
+def measured_words(run: Review) -> list[str]:
+    """Return whether probing, or all of measuring, explains the fit; and by what noise."""
+    noise, unit, lines = run.measured, run.plan.unit, list[str]()
+    if np.isfinite(run.p_probing):
+        rest = "the rest is the part's own form or its set-up"
+        lines.append(
+            f"explained by probing ({length(noise.probing, unit)} a point, {noise.probing_from}"
+            f"{_known(noise.probing_dof)})? {_explained(run.p_probing, rest)}"
+        )
+    if np.isfinite(run.p_again):
+        rest = "the rest is the part's own form"
+        lines.append(
+            f"explained by measuring, lifted and placed anew ({length(noise.again, unit)} a "
+            f"reading, gauge study {noise.study}{_known(noise.again_dof)})? "
+            f"{_explained(run.p_again, rest)}"
+        )
+    elif noise.note:
+        lines.append(f"explained by measuring, lifted and placed anew? cannot be said: {noise.note}")
+    return lines
+
+
+def _known(dof: float) -> str:
+    return "" if np.isinf(dof) else f", {count(int(dof), 'degree')} of freedom"
+
+
+def _explained(p: float, rest: str) -> str:
     if p >= 0.01:
         return f"yes, p {probability(p)}"
-    return f"no, p {probability(p)}: the rest is the part's own form or its set-up"
+    return f"no, p {probability(p)}: {rest}"
 
 
 def _points(run: Review) -> str:
@@ -148,6 +169,7 @@ def _checks(run: Review) -> str:
     unit = run.plan.unit
     warm = run.closer.warmth
     at_20 = {p.point: p for p in warm.points} if warm is not None else {}
+    known = any(np.isfinite(c.measuring) for c in run.checks)
     rows = []
     for c in run.checks:
         outside = c.deviation < c.lower or c.deviation > c.upper
@@ -156,12 +178,13 @@ def _checks(run: Review) -> str:
             (c.point, length(c.deviation, unit, signed=True),
              *([_at_20(at_20.get(c.point), unit)] if at_20 else []), tolerance,
              length(c.usual, unit, signed=True), number(c.z, 1),
-             length(c.from_alignment, unit), length(c.hit_sd, unit),
-             "OUTSIDE" if outside else "")
+             length(c.from_alignment, unit), *([length(c.measuring, unit)] if known else []),
+             length(c.hit_sd, unit),
+             "OUTSIDE" if outside else "not proven inside" if c.zone == "not proven" else "")
         )  # fmt: skip
     head = ("check point", "deviation", *(["at 20 °C"] if at_20 else []), "tolerance", "usual",
-            "off", "from alignment", "hits", "")  # fmt: skip
-    return table(head, rows, " rrrrrr" + ("r" if at_20 else ""))
+            "off", "from alignment", *(["measuring"] if known else []), "hits", "")  # fmt: skip
+    return table(head, rows, " rrrrrr" + "r" * (bool(at_20) + known))
 
 
 def _at_20(point: WarmPoint | None, unit: str) -> str:

@@ -209,13 +209,16 @@ def _checks(run: Review, figures: dict[str, go.Figure]) -> Iterator[Html]:
     yield figure_block("checks-figure", f"{run.plan.part} {run.run} check points", said,
                        figures["checks-figure"].layout.height, wide=True)  # fmt: skip
     unit = run.plan.unit
+    known = any(np.isfinite(c.measuring) for c in run.checks)
     heads = columns("check point", "state", f"deviation, {unit}#", f"tolerance, {unit}#",
                     f"usual, {unit}#", "off usual, st. dev.#", f"from the alignment, {unit}#",
+                    *([f"measuring, {unit}#"] if known else []),
                     f"spread of its hits, {unit}#")  # fmt: skip
     rows: list[Sequence[Child | Cell]] = [
         (
             c.point, _check_state(c), exact(c.deviation, unit), between(c.lower, c.upper, unit),
             exact(c.usual, unit), number(c.z, 1), exact(c.from_alignment, unit, signed=False),
+            *([exact(c.measuring, unit, signed=False)] if known else []),
             exact(c.hit_sd, unit, signed=False),
         )
         for c in run.checks
@@ -223,6 +226,11 @@ def _checks(run: Review, figures: dict[str, go.Figure]) -> Iterator[Html]:
     caption = (
         "Every check point. What the alignment brings is one standard deviation, from probing noise"
     )
+    if known:
+        caption += (
+            f"; measuring is one of a reading taken anew (gauge study {run.measured.study}): nearer "
+            "to its tolerance than 1.645 of them, a reading proves neither side (ISO 14253-1)"
+        )
     yield table("check-points", caption, heads, rows, marked=[outside(c) for c in run.checks])
 
 
@@ -231,7 +239,9 @@ def _check_state(check: CheckedPoint) -> Html:
         return badge("not measured")
     if np.isnan([check.lower, check.upper]).all():
         return badge("no tolerance")
-    return badge("outside tolerance" if outside(check) else "inside tolerance")
+    if outside(check):
+        return badge("outside tolerance")
+    return badge("not proven inside" if check.zone == "not proven" else "inside tolerance")
 
 
 def _fit(run: Review) -> Iterator[Html | None]:

@@ -18,7 +18,7 @@ from spc.studies.advice import ACCEPT, HIT, HOLD, MISTAKE, NOTHING, PIECE, REMEA
 from spc.studies.arm_trust import ArmTrust, arm_trust
 from spc.studies.arrays import Array
 from spc.studies.conditioned import Unconditioned, unconditioned
-from spc.studies.gauge_newest import newest_gauge
+from spc.studies.gauge_in_force import Gauges
 from spc.studies.history import History, production
 from spc.studies.review import reviewed
 from spc.studies.reviewed import CheckedPoint, Review
@@ -147,6 +147,7 @@ class _Judge:
 
     store: Store
     past: History | None
+    gauges: Gauges
     noise: dict[str, float]
 
     def near(self, check: CheckedPoint) -> bool:
@@ -194,12 +195,11 @@ def board(
     plan = read.plan(store, str(last["part"]), str(last["revision"]))
     runs = runs[(runs["part"] == last["part"]) & (runs["revision"] == last["revision"])]
     past = _past(store, plan)
-    study, _ = newest_gauge(store, plan)
-    noise = {} if study is None else dict(
-        zip(study.points, study.quantities.gauge.value.tolist(), strict=True)
-    )  # fmt: skip
-    judge = _Judge(store=store, past=past, noise=noise)
-    return _assembled(judge, plan, runs, "" if study is None else study.study, check_days)
+    gauges = Gauges(store, plan)
+    study = gauges.in_force(last["when"], str(last["device"])).study
+    noise = gauges.spread(study).sd if study else {}
+    judge = _Judge(store=store, past=past, gauges=gauges, noise=noise)
+    return _assembled(judge, plan, runs, study if noise else "", check_days)
 
 
 def _in_order(store: Store, part: str | None, revision: str | None) -> pd.DataFrame:
@@ -263,7 +263,7 @@ def _looked(judge: _Judge, row: Any) -> tuple[BoardPiece, Review | None]:
     """Return a run's piece and its review; None where it could not be aligned."""
     found = None
     if isinstance(row["fit_id"], str):
-        found = reviewed(judge.store, row, judge.past)
+        found = reviewed(judge.store, row, judge.past, gauges=judge.gauges)
     names = {key: str(row[key]) for key in ("serial", "run", "mould", "batch")}
     when = row["measured_at"]
     return BoardPiece(

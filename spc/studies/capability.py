@@ -23,7 +23,7 @@ from spc.studies.capability_stability import Stability, stability
 from spc.studies.capability_verdicts import Standing, decided
 from spc.studies.capability_zones import PieceZones, piece_zones
 from spc.studies.chosen_set import past_of
-from spc.studies.gauge_newest import GaugeSpread, gauge_for
+from spc.studies.gauge_in_force import GaugeSpread, gauge_for
 from spc.studies.history import History
 from spc.studies.lots import last_batches, lots, without_batch
 from spc.studies.moments import BATCH
@@ -110,8 +110,17 @@ def capability_study(
     past = past.where(inside)
     if past.runs.empty:
         raise InputError("no piece lies in the span", do="widen --span, or name another --mould")
-    gauge = gauge_for(store, past.plan, asked.gauge) if asked.details else None
+    gauge = None
+    if asked.details:
+        newest = past.runs["measured_at"].max()
+        gauge = gauge_for(store, past.plan, asked.gauge, moment=newest, device=_one_arm(past))
     return judged(past, read.events(store, past.plan.part), words, asked=asked, gauge=gauge)
+
+
+def _one_arm(past: History) -> str:
+    """Return the arm of a history; empty where several, or none recorded, took part."""
+    arms = set(past.runs["device"].astype(str))
+    return arms.pop() if len(arms) == 1 else ""
 
 
 def judged(

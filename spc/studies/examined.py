@@ -13,6 +13,8 @@ from spc.plan import Plan
 from spc.store import read
 from spc.store.connection import Store
 from spc.studies.arrays import Array
+from spc.studies.fit_noise import FitNoise, NoiseAsked, fit_noise
+from spc.studies.gauge_in_force import Gauges
 from spc.studies.history import History, one_run, production
 from spc.studies.reference import Neighbours, Reference, like_its_neighbours, reference
 
@@ -46,8 +48,10 @@ class Examined:
         Tests of the residuals, one point at a time.
     sigma
         Standard deviation of a reading that the tests use.
-    probing, probing_dof
-        Standard deviation of a point's mean from its hits, and its degrees of freedom.
+    noise
+        The measuring noise that the fit is held against, and where it comes from.
+    gauges
+        Gauge studies of the part.
     """
 
     row: Any
@@ -61,11 +65,14 @@ class Examined:
     residuals: Array
     tests: ResidualTests
     sigma: float
-    probing: float
-    probing_dof: int
+    noise: FitNoise
+    gauges: Gauges
 
 
-def examined(store: Store, row: Any, known_past: History | None = None) -> Examined:
+def examined(
+    store: Store, row: Any, known_past: History | None = None, *, gauges: Gauges | None = None,
+    asked: NoiseAsked | None = None,
+) -> Examined:  # fmt: skip
     """Return what the review of a run works with.
 
     Parameters
@@ -76,6 +83,10 @@ def examined(store: Store, row: Any, known_past: History | None = None) -> Exami
         The run as the store has it.
     known_past
         The production history, where it is already read; it serves runs fitted to its plan.
+    gauges
+        The part's gauge studies, where they are already read.
+    asked
+        What the caller says about the measuring noise.
     """
     if known_past is not None and known_past.plan.plan_id != row["plan_id"]:
         known_past = None
@@ -95,7 +106,8 @@ def examined(store: Store, row: Any, known_past: History | None = None) -> Exami
     residuals = history.deviations[0] - (0.0 if known is None else known.mean)
     sigma = known.noise if known is not None and np.isfinite(known.noise) else np.nan
     usable = bool(np.isfinite(sigma) and sigma > 0)
-    probing, probing_dof = _probing(history if past is None else past)
+    gauges = Gauges(store, plan) if gauges is None else gauges
+    measured = np.nan_to_num(history.hits[0])
     return Examined(
         row=row, history=history, weights=weights, modes=modes, known=known, why_unknown=why,
         lately=None
@@ -110,7 +122,12 @@ def examined(store: Store, row: Any, known_past: History | None = None) -> Exami
             sigma=sigma if usable else None,
             sigma_dof=float(known.noise_dof) if usable and known is not None else np.inf,
         ),
-        sigma=sigma if usable else float(row["noise"]), probing=probing, probing_dof=probing_dof,
+        sigma=sigma if usable else float(row["noise"]), gauges=gauges,
+        noise=fit_noise(
+            history if past is None else past, gauges, row,
+            float(measured[measured > 0].mean()) if (measured > 0).any() else np.nan,
+            NoiseAsked() if asked is None else asked,
+        ),
     )  # fmt: skip
 
 
@@ -128,13 +145,3 @@ def _production(store: Store, plan: Plan) -> History | None:
     except NotFoundError:
         return None
 
-
-def _probing(past: History) -> tuple[float, int]:
-    """Return the standard deviation of a point's mean from all hits, and its dof."""
-    hits = np.nan_to_num(past.hits)
-    dof = np.where(np.isfinite(past.hit_sd), np.maximum(hits - 1, 0), 0)
-    total = float(dof.sum())
-    if not total:
-        return np.nan, 0
-    variance = float((np.nan_to_num(past.hit_sd) ** 2 * dof).sum() / total)
-    return float(np.sqrt(variance / hits[hits > 0].mean())), int(total)

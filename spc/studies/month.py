@@ -21,7 +21,7 @@ from spc.studies.chart_signals import Signal
 from spc.studies.drift import Drift, drift_of
 from spc.studies.fit_checks import FitChecks, fit_checks
 from spc.studies.gauge import GaugeStudy
-from spc.studies.gauge_newest import newest_gauge
+from spc.studies.gauge_in_force import newest_gauge
 from spc.studies.history import History, production
 from spc.studies.hit_check import SuspectHit, suspect_hits
 from spc.studies.limit_sets import LimitSet, limit_sets

@@ -8,15 +8,18 @@ import pandas as pd
 from spc.alignment.hits import average_hits
 from spc.alignment.modes import mode_scores
 from spc.alignment.naming import wrong_of_two
+from spc.capability.conformity import CONFORMS, DOES_NOT_CONFORM, NOT_PROVEN, conformity
 from spc.errors import NotFoundError
 from spc.ingest.checked import DEVIATIONS
 from spc.store import read
 from spc.store.connection import Store
 from spc.studies.advice import advise
-from spc.studies.arrays import hit_array
+from spc.studies.arrays import Array, hit_array
 from spc.studies.closer_look import CloserLook, closer_look
 from spc.studies.evidence import Omission, omissions_tried
 from spc.studies.examined import Examined, examined
+from spc.studies.fit_noise import NoiseAsked
+from spc.studies.gauge_in_force import Gauges
 from spc.studies.history import History
 from spc.studies.hit_check import SuspectHit, suspect_hits
 from spc.studies.reference import like_the_others, off_limit, off_usual
@@ -30,18 +33,32 @@ ALPHA = 0.0027
 USUAL_LIMIT = 1.27
 
 
-def review(store: Store, name: str, part: str | None = None) -> Review:
-    """Review a run named by label, serial or identity.
+def review(
+    store: Store, name: str, part: str | None = None, *, asked: NoiseAsked | None = None
+) -> Review:
+    """Review a run named by label, serial or identity, with what the gauge can prove of it.
+
+    Parameters
+    ----------
+    store
+        An open store.
+    name, part
+        Which run.
+    asked
+        What the caller says about the measuring noise.
 
     Raises
     ------
     NotFoundError
         Where there is no such run, or it could not be aligned.
     """
-    return reviewed(store, find_run(store, name, part))
+    return reviewed(store, find_run(store, name, part), asked=asked, zones=True)
 
 
-def reviewed(store: Store, row: Any, past: History | None = None) -> Review:
+def reviewed(
+    store: Store, row: Any, past: History | None = None, *, gauges: Gauges | None = None,
+    asked: NoiseAsked | None = None, zones: bool = False,
+) -> Review:  # fmt: skip
     """Review the run that the store has in ``row``.
 
     Parameters
@@ -52,6 +69,12 @@ def reviewed(store: Store, row: Any, past: History | None = None) -> Review:
         The run.
     past
         The production history of its part, where it is already read.
+    gauges
+        Gauge studies of its part, where they are already read.
+    asked
+        What the caller says about the measuring noise.
+    zones
+        Whether to say what the gauge can prove at each check point, which takes the whole study.
 
     Raises
     ------
@@ -63,16 +86,16 @@ def reviewed(store: Store, row: Any, past: History | None = None) -> Review:
             f"run '{row['run']}' of piece '{row['serial']}' could not be aligned: too few fit "
             "points; measure it again"
         )
-    seen = examined(store, row, past)
+    seen = examined(store, row, past, gauges=gauges, asked=asked)
     suspects = suspect_hits(store, seen.history)
     if row["depth"] == DEVIATIONS:
-        return _assembled(store, seen, suspects, (), CloserLook())
+        return _assembled(store, seen, suspects, (), CloserLook(), zones)
     hits = read.hits(store, [str(row["run_id"])])
     closer = closer_look(
         seen.history.plan, seen.history.geometry, hits, seen.weights, seen.known,
         float(row["part_temp_c"]),
     )  # fmt: skip
-    return _assembled(store, seen, suspects, _tried(hits, seen), closer)
+    return _assembled(store, seen, suspects, _tried(hits, seen), closer, zones)
 
 
 def _tried(hits: pd.DataFrame, seen: Examined) -> tuple[Omission, ...]:
@@ -88,6 +111,7 @@ def _assembled(
     suspects: tuple[SuspectHit, ...],
     tried: tuple[Omission, ...],
     closer: CloserLook,
+    zones: bool,
 ) -> Review:
     row, plan = seen.row, seen.history.plan
     t2, p_usual = _usual(seen)
@@ -114,10 +138,12 @@ def _assembled(
         omitted=tuple(p for p in str(row["omitted"]).split(",") if p),
         noise=float(row["noise"]), worst_point=str(row["worst_point"]),
         worst_residual=float(row["worst_residual"]), limit=limit, limit_source=source,
-        probing=seen.probing, probing_dof=seen.probing_dof, p_probing=_p_probing(seen), t2=t2,
+        probing=seen.noise.probing, probing_dof=seen.noise.probing_dof, measured=seen.noise,
+        p_probing=seen.noise.p_probing(float(row["ssr"]), int(row["dof"])),
+        p_again=seen.noise.p_again(float(row["ssr"]), int(row["dof"])), t2=t2,
         p_usual=p_usual, usual=seen.why_unknown if seen.known is None else seen.known.words,
         history_noise=seen.sigma, hit_sd=float(row["hit_sd"]), hit_dof=int(row["hit_dof"]),
-        points=points, modes=modes, checks=_checks(seen), omissions=tried, suspects=suspects,
+        points=points, modes=modes, checks=_checks(seen, zones), omissions=tried, suspects=suspects,
         closer=closer, others=_others(store, row),
     )  # fmt: skip
 
@@ -136,16 +162,6 @@ def _off(seen: Examined) -> float:
         return np.nan
     check = ~seen.history.geometry.is_fit
     return float(off_usual(seen.history.deviations[0], seen.known.mean, seen.known.sd, check))
-
-
-def _p_probing(seen: Examined) -> float:
-    """Return the chance that probing alone leaves as much: ssr / sigma² against chi-square."""
-    from scipy.special import chdtrc
-
-    dof, ssr = int(seen.row["dof"]), float(seen.row["ssr"])
-    if dof <= 0 or not seen.probing > 0:
-        return np.nan
-    return float(chdtrc(dof, ssr / seen.probing**2))
 
 
 def _modes(seen: Examined) -> tuple[ReviewedMode, ...]:
@@ -219,8 +235,23 @@ def _mistaken(seen: Examined, at: int, size: float, tied: tuple[int, ...]) -> fl
     return float(wrong_of_two(np.nanmax(rivals), abs(size)))
 
 
-def _checks(seen: Examined) -> tuple[CheckedPoint, ...]:
+#: Zones of a reading in words.
+_ZONES = {CONFORMS: "conforms", NOT_PROVEN: "not proven", DOES_NOT_CONFORM: "does not conform"}
+
+
+def _measuring(seen: Examined, zones: bool) -> tuple[Array, list[str]]:
+    """Return the gauge's noise at every point of the plan, and the zone of the run's reading."""
+    geometry = seen.history.geometry
+    sd = np.full(len(geometry.names), np.nan)
+    if zones and seen.noise.study:
+        sd, _ = seen.gauges.spread(seen.noise.study).of(geometry.names)
+    found = conformity(seen.history.deviations[:1], geometry.lower, geometry.upper, sd)
+    return sd, [_ZONES.get(int(zone), "") for zone in found.zone[0]]
+
+
+def _checks(seen: Examined, zones: bool) -> tuple[CheckedPoint, ...]:
     history, known = seen.history, seen.known
+    measuring, zone = _measuring(seen, zones)
     geometry, d = history.geometry, history.deviations[0]
     usual = np.full(len(d), np.nan) if known is None else known.mean
     sd = np.full(len(d), np.nan) if known is None else known.sd
@@ -231,7 +262,8 @@ def _checks(seen: Examined) -> tuple[CheckedPoint, ...]:
             point=geometry.names[at], group=history.plan.points[at].group, deviation=float(d[at]),
             lower=float(geometry.lower[at]), upper=float(geometry.upper[at]),
             usual=float(usual[at]), z=float(z[at]),
-            from_alignment=float(seen.trust.alignment_sigma[at] * seen.probing),
+            from_alignment=float(seen.trust.alignment_sigma[at] * seen.noise.probing),
+            measuring=float(measuring[at]), zone=zone[at],
             hit_sd=float(history.hit_sd[0, at]),
         )
         for at in np.flatnonzero(~geometry.is_fit)

@@ -8,6 +8,7 @@ from spc.plan import Plan
 from spc.studies.advice import Advice
 from spc.studies.closer_look import CloserLook
 from spc.studies.evidence import Omission
+from spc.studies.fit_noise import FitNoise
 from spc.studies.hit_check import SuspectHit
 
 
@@ -111,6 +112,12 @@ class CheckedPoint:
         Usual deviation on this mould, and the distance from it in standard deviations.
     from_alignment
         Standard deviation that the alignment alone brings, from probing noise.
+    measuring
+        Standard deviation of one reading when the piece is measured again, from the gauge study;
+        NaN without one.
+    zone
+        ``conforms``, ``not proven`` or ``does not conform`` by the guard band of that (ISO 14253-1);
+        empty where it cannot be judged.
     hit_sd
         Standard deviation of its hits.
     """
@@ -123,6 +130,8 @@ class CheckedPoint:
     usual: float
     z: float
     from_alignment: float
+    measuring: float
+    zone: str
     hit_sd: float
 
 
@@ -169,9 +178,14 @@ class Review:
     worst_point, worst_residual, limit, limit_source
         Largest residual, the limit it is held against, and where that comes from.
     probing, probing_dof
-        Standard deviation of a point's mean from the spread of hits over the history.
-    p_probing
-        Chance that probing alone leaves this much.
+        Standard deviation of a point's mean from probing alone, and its degrees of freedom
+        (infinite where it was asked for).
+    measured
+        The measuring noise that the fit is held against: where it comes from, and its degrees of
+        freedom.
+    p_probing, p_again
+        Chance that probing alone, and that measuring alone with set-up and hands in it, leaves this
+        much; NaN where it cannot be said.
     t2, p_usual
         Hotelling's T² of the modes against usual pieces, and its chance.
     usual
@@ -213,8 +227,10 @@ class Review:
     limit: float
     limit_source: str
     probing: float
-    probing_dof: int
+    probing_dof: float
+    measured: FitNoise
     p_probing: float
+    p_again: float
     t2: float
     p_usual: float
     usual: str

@@ -4,9 +4,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from spc.errors import NotFoundError
+from spc.plan import Plan
 from spc.store import read
 from spc.store.connection import Store
 from spc.studies.advice import REMEASURE
+from spc.studies.gauge_in_force import Gauges
 from spc.studies.history import History, production
 from spc.studies.intake import Taken, TakenRun
 from spc.studies.review import reviewed
@@ -42,11 +44,15 @@ def run_verdicts(store: Store, taken: Taken) -> tuple[RunVerdict, ...]:
     if not taken.runs:
         return ()
     rows = {str(row["run_id"]): row for row in read.runs(store).to_dict("records")}
-    known: dict[str, History | None] = {}
+    known: dict[str, _Known] = {}
     return tuple(_verdict(store, run, rows[run.run_id], known) for run in taken.runs)
 
 
-def _verdict(store: Store, run: TakenRun, row: Any, known: dict[str, History | None]) -> RunVerdict:
+#: What runs of a plan are held against: its production history, and its gauge studies.
+_Known = tuple[History | None, Gauges]
+
+
+def _verdict(store: Store, run: TakenRun, row: Any, known: dict[str, _Known]) -> RunVerdict:
     names = {"run_id": run.run_id, "part": run.part, "serial": run.serial, "run": run.run}
     if not isinstance(row["fit_id"], str):
         return RunVerdict(
@@ -55,16 +61,18 @@ def _verdict(store: Store, run: TakenRun, row: Any, known: dict[str, History | N
         )  # fmt: skip
     plan_id = str(row["plan_id"])
     if plan_id not in known:
-        known[plan_id] = _past(store, plan_id)
-    advice = reviewed(store, row, known[plan_id]).advice
+        plan = read.plan_by_id(store, plan_id)
+        known[plan_id] = _past(store, plan), Gauges(store, plan)
+    past, gauges = known[plan_id]
+    advice = reviewed(store, row, past, gauges=gauges).advice
     return RunVerdict(
         **names, verdict=advice.verdict, points=advice.points, headline=advice.headline
     )
 
 
-def _past(store: Store, plan_id: str) -> History | None:
+def _past(store: Store, plan: Plan) -> History | None:
     """Return the production history that runs are held against, read once for a file."""
     try:
-        return production(store, read.plan_by_id(store, plan_id))
+        return production(store, plan)
     except NotFoundError:
         return None
