@@ -49,6 +49,9 @@ FAR: tuple[Spot, ...] = (
     ("far-end-2", "check", (-500.0, -200.0, -100.0), FRONT),
     ("under", "check", (0.0, 0.0, -300.0), DOWN),
 )
+#: Both, and the points that a run of two stations probes from each of them.
+SPOTS = (*TIED, *FAR)
+SEATS = ("corner-1", "corner-2", "corner-3", "side-1", "end-1", "under")
 
 
 def plan_toml(
@@ -111,6 +114,22 @@ def results_csv(
                      *xyz, unit, *columns.values()]
                 )  # fmt: skip
     return out.getvalue()
+
+
+def two_stations(turn: float, shift: float, noise: float, seats: tuple[str, ...]) -> str:
+    """Return a run probed from two stations: seats from both, the far faces from the second."""
+    at = posed(geometry(SPOTS)[0], seed=4)
+    rng = np.random.default_rng(8)
+    turned = Rotation.from_rotvec([0.0, 0.0, np.radians(turn)]).apply(at)
+    moved = turned + np.array([shift, 0.0, 0.0])
+    rows = [["part", "revision", "serial", "run", "station", "point", "hit", "x", "y", "z", "unit"]]
+    for k, (name, *_) in enumerate(SPOTS):
+        first = [] if name in ("far-end-1", "far-end-2") else [("1", at[k])]
+        second = [("2", moved[k])] if name in seats or not first else []
+        for hit, (station, xyz) in enumerate([*first, *second], start=1):
+            numbers = [f"{v:.9f}" for v in xyz + rng.normal(0.0, noise, 3)]
+            rows.append(["P-1", "A", "S0", "R0", station, name, str(hit), *numbers, "mm"])
+    return "\n".join(",".join(row) for row in rows) + "\n"
 
 
 def written(folder: Path, text: str, name: str = "plan.toml") -> Path:

@@ -6,6 +6,8 @@ from typing import Any
 import click
 
 from spc.cli.options import (
+    SEAT,
+    Finite,
     json_option,
     page_option,
     part_options,
@@ -147,6 +149,37 @@ def bridge_sides(
     with reader(store_path) as store:
         found = bridge(store, before, after, part, revision)
     show(found, bridge_text, as_json)
+
+
+@command.command("moves")
+@click.argument("run", required=False)
+@click.option("--seat", "seats", multiple=True, type=SEAT, metavar="X,Y,Z",
+              help="Position of a seat in the part's frame, mm; three or more.")  # fmt: skip
+@click.option("--residual", type=Finite(0, 1000, min_open=True), metavar="MM",
+              help="Root mean square of what the seats were off.")  # fmt: skip
+@click.option("--moves", default=3, show_default=True, type=click.IntRange(1, 20),
+              help="Moves one after the other.")  # fmt: skip
+@click.option("--after", multiple=True, metavar="POINT",
+              help="A point probed after the move; all check points else.")  # fmt: skip
+@click.option("--sigma", type=Finite(0, 1000, min_open=True), metavar="MM",
+              help="Noise of a reading without a move.")  # fmt: skip
+@part_options
+@store_option
+@json_option
+def budget_moves(
+    run: str | None, store_path: Path, as_json: bool, part: str | None, revision: str | None,
+    **asked: Any,
+) -> None:  # fmt: skip
+    """Budget moves of the arm: of a RUN probed from several stations, or of seats given.
+
+    Example: spc gauge moves --residual 0.03 --seat 0,0,0 --seat 900,0,0 --seat 0,600,0
+    """
+    from spc.pages.moves_text import moves_text
+    from spc.studies.moves import MovesAsked, moves_of
+
+    with reader(store_path) as store:
+        found = moves_of(store, run, MovesAsked(**asked), part, revision)
+    show(found, moves_text, as_json)
 
 
 @command.command("trust")

@@ -29,6 +29,26 @@ class Finite(click.FloatRange):
         return number
 
 
+class Position(click.ParamType):
+    """A position in space, three plain numbers with commas between."""
+
+    name = "position"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, float, float]:
+        """Return the three numbers, or refuse them in one line."""
+        try:
+            x, y, z = (float(part) for part in str(value).split(","))
+        except ValueError:
+            self.fail(f"{value!r} is no position: write X,Y,Z in mm.", param, ctx)
+        if not (isfinite(x) and isfinite(y) and isfinite(z)):
+            self.fail(f"{value!r} is no plain position.", param, ctx)
+        return x, y, z
+
+
+SEAT = Position()
+
 #: Where the context of a command keeps how long it waits for the store.
 _WAIT = "spc.wait"
 

@@ -48,8 +48,8 @@ def list_runs(store_path: Path, as_json: bool, part: str | None, **only: str | N
 @click.option("--part", help="Part number, where labels are shared between parts.")
 @click.option("--harm", is_flag=True, help="Show what unseen errors do to every check point.")
 @click.option("--sigma", type=Finite(0, 1000, min_open=True), metavar="MM",
-              help="Noise of a reading to hold the fit against; else a gauge study's, or the hits'.")  # fmt: skip
-@click.option("--gauge", metavar="STUDY", help="Use this gauge study whatever its age; 'none': none.")
+              help="Noise of a reading; else a gauge study's, or production's.")  # fmt: skip
+@click.option("--gauge", metavar="STUDY", help="Use this gauge study whatever its age, or 'none'.")
 @click.option("--fail-on", type=click.Choice(["hold"]), help="Exit with 1 unless it is accepted.")
 @page_option
 @store_option

@@ -19,6 +19,7 @@ SHAPES = {
     "inside": ("circle", True, False),
     "outside": ("square", True, True),
     "not judged": ("circle", False, False),
+    "not proven inside": ("diamond", False, False),
     "not measured": ("circle", False, False),
     "no tolerance": ("circle", False, False),
     "settled again": ("diamond", False, False),

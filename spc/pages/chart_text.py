@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from spc.pages.display import NONE, count, length, moment
+from spc.pages.display import NONE, count, length, moment, share
 from spc.pages.text import table
 from spc.pages.units import common_unit, unit_of, unit_of_series
 from spc.studies.chart_signals import Signal
@@ -19,6 +19,7 @@ def monitor_text(monitor: Monitor) -> str:
         f"{monitor.plan.part} {monitor.plan.revision}: charts of {what}, {_limits_of(monitor)}, "
         f"{_measure(monitor)}",
         *(f"note: {remark}" for remark in (*monitor.remarks, *_common_note(monitor))),
+        *(f"note: {text}" for text in floor_words(monitor)),
         "",
         table(head, [row[2] for row in rows], "  rrrrr"),
     ])  # fmt: skip
@@ -28,6 +29,26 @@ def _measure(monitor: Monitor) -> str:
     if common_unit(monitor) == SIGMA:
         return "in standard deviations of each piece's own mould or cavity"
     return f"lengths in {monitor.plan.unit}"
+
+
+#: Series up to which each one's share of measuring is told in words.
+_FEW = 4
+
+
+def floor_words(monitor: Monitor) -> list[str]:
+    """Return what measuring makes of the spread behind the limits, where it is too much, or few."""
+    unit, words = monitor.plan.unit, list[str]()
+    what = "a batch mean at least" if monitor.rows.by == "batch" else "a value"
+    for floor in monitor.measuring:
+        made = (
+            f"{floor.series}: measuring alone gives {what} {length(floor.sd, unit)} {unit}"
+            f" (gauge study {floor.study}), its limits stand on {length(floor.sigma, unit)}"
+        )
+        if floor.below:
+            words.append(f"{made}: they lie below what measuring makes, and would watch the gauge")
+        elif len(monitor.series.names) <= _FEW:
+            words.append(f"{made}: {share(floor.share)} of the variance")
+    return words
 
 
 def _limits_of(monitor: Monitor) -> str:

@@ -17,6 +17,11 @@ WORDS = {
 }
 
 
+#: The same of the fit's own figures: one value a run, so set-up holds probing too.
+FIGURE_WORDS = {"setup": "set-up, probing", "operator_piece": "operator x piece",
+                "operator": "operator", "piece": "piece"}  # fmt: skip
+
+
 def gauge_text(study: GaugeStudy) -> str:
     """Return the verdicts first, then the components, then each point's figures."""
     unit = study.plan.unit
@@ -37,6 +42,7 @@ def gauge_text(study: GaugeStudy) -> str:
         _components(study, last, unit),
         *_after_blank(split_words(study)),
         *order_words(study),
+        *figure_lines(study),
         "",
         _points(study, unit),
     ])  # fmt: skip
@@ -116,6 +122,44 @@ def _components(study: GaugeStudy, at: int, unit: str) -> str:
         ("all together", *_lengths(pooled.total, at, unit), _share(pooled.total, at, total)),
     ]  # fmt: skip
     return table(("source", "sd", "interval", "of variance"), rows, " rrr")
+
+
+def figure_lines(study: GaugeStudy) -> list[str]:
+    """Return the chain of variation of the fit's own figures; nothing where there is none."""
+    found, unit = study.figures, study.plan.unit
+    if found is None:
+        return []
+    rows = [
+        (
+            spoken, *(length(found.quantities.sd[key].value[at], unit) for key in FIGURE_WORDS),
+            *_lengths(found.quantities.gauge, at, unit),
+            _fraction(found.quantities.of_study, at),
+        )
+        for at, spoken in enumerate(found.spoken)
+    ]  # fmt: skip
+    head = ("the fit's own figures", *(_short(w, study.second) for w in FIGURE_WORDS.values()),
+            "gauge", "interval", "of study")  # fmt: skip
+    return ["", table(head, rows, " rrrrrrr"), *reading_words(study)]
+
+
+def reading_words(study: GaugeStudy) -> list[str]:
+    """Return what a fit's reading varies by, and how much of it probing explains."""
+    found, unit = study.figures, study.plan.unit
+    if found is None or not np.isfinite(found.reading):
+        return []
+    words = (
+        f"A reading of the fit, lifted, placed and aligned anew, varies by "
+        f"{length(found.reading, unit)} {unit} ({count(int(found.reading_dof), 'degree')} of "
+        "freedom, pooled over what the fit leaves)"
+    )
+    if found.hit_dof:
+        probing = length(found.hit / float(np.sqrt(found.hits)), unit)
+        words += f"; probing alone makes {probing}"
+    return [f"{words}. Verdicts on later runs are held against it."]
+
+
+def _short(words: str, second: str) -> str:
+    return words.replace("operator", second)
 
 
 def _word(name: str, second: str) -> str:

@@ -88,7 +88,9 @@ def measured_words(run: Review) -> list[str]:
             f"{_explained(run.p_again, rest)}"
         )
     elif noise.note:
-        lines.append(f"explained by measuring, lifted and placed anew? cannot be said: {noise.note}")
+        lines.append(
+            f"explained by measuring, lifted and placed anew? cannot be said: {noise.note}"
+        )
     return lines
 
 

@@ -228,8 +228,9 @@ def _checks(run: Review, figures: dict[str, go.Figure]) -> Iterator[Html]:
     )
     if known:
         caption += (
-            f"; measuring is one of a reading taken anew (gauge study {run.measured.study}): nearer "
-            "to its tolerance than 1.645 of them, a reading proves neither side (ISO 14253-1)"
+            f"; measuring is that of a reading taken anew (gauge study {run.measured.study}): "
+            "nearer to its tolerance than 1.645 of them, a reading proves neither side "
+            "(ISO 14253-1)"
         )
     yield table("check-points", caption, heads, rows, marked=[outside(c) for c in run.checks])
 

@@ -54,8 +54,8 @@ class FitNoise:
     probing_from
         Where it comes from, in words.
     again, again_dof
-        Standard deviation of a reading when a piece is lifted, placed, aligned and probed again, and
-        its degrees of freedom; NaN and 0 without a study that says it.
+        Standard deviation of a reading when a piece is lifted, placed, aligned and probed again,
+        and its degrees of freedom; NaN and 0 without a study that says it.
     """
 
     study: str
@@ -71,7 +71,7 @@ class FitNoise:
         return _chance(ssr, dof, self.probing, self.probing_dof)
 
     def p_again(self, ssr: float, dof: int) -> float:
-        """Return the chance that measuring alone, set-up and hands in it, leaves as much or more."""
+        """Return the chance that measuring alone, with set-up and hands, leaves as much or more."""
         return _chance(ssr, dof, self.again, self.again_dof)
 
 

@@ -21,6 +21,7 @@ from spc.plan import Plan
 from spc.store import read
 from spc.store.connection import Store
 from spc.studies.arrays import Array
+from spc.studies.gauge_figures import FitFigures, fit_figures
 from spc.studies.gauge_parts import mean_quantities, order_change, setup_split
 from spc.studies.history import History, production, study_runs
 from spc.studies.hits import hit_deviations_of
@@ -69,6 +70,8 @@ class GaugeStudy:
         cannot be split.
     split_points
         The points that ``split`` is of.
+    figures
+        The fit's own figures over the study; None where there are none.
     order_change, order_p
         (points,), change in mm from the first to the last set-up of a piece, and its chance: a
         soft piece that creeps between trials, or hands that learn. NaN where unanswered.
@@ -93,6 +96,7 @@ class GaugeStudy:
     pooled_verdicts: tuple[Verdict, ...]
     split: SetupSplit | None
     split_points: tuple[str, ...]
+    figures: FitFigures | None
     order_change: Array
     order_p: Array
     first: pd.Timestamp
@@ -178,6 +182,7 @@ def _analysed(past: History, deviations: Array, study: str, history: History | N
         pooled_verdicts=judge(pooled, rows=len(y)),
         split=split,
         split_points=split_points,
+        figures=fit_figures(past, code),
         order_change=change,
         order_p=p,
         first=past.runs["measured_at"].min(),

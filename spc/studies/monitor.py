@@ -1,6 +1,6 @@
 """Charts of a part's series: limits from a named baseline, and the signals since."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import cast
 
 import numpy as np
@@ -16,6 +16,7 @@ from spc.store.connection import Store
 from spc.studies.allowance import allowance, family_allowance
 from spc.studies.arrays import Array
 from spc.studies.baselines import baseline_of
+from spc.studies.chart_floor import Floor, floors
 from spc.studies.chart_signals import Signal, signals_of
 from spc.studies.chosen_set import past_of
 from spc.studies.drawing import drawn_by, only_their_own, shown_in_mm
@@ -81,6 +82,9 @@ class Monitor:
         What the baseline says of moulds and cavities that might share a chart.
     remarks
         What should be said of all the charts.
+    measuring
+        What measuring makes of the spread behind the limits, of the series that a gauge study
+        knows; empty where none speaks, or where charts are drawn without the store.
     """
 
     plan: Plan
@@ -110,6 +114,7 @@ class Monitor:
     events: pd.DataFrame
     comparisons: tuple[Comparison, ...]
     remarks: tuple[str, ...]
+    measuring: tuple[Floor, ...] = ()
 
     def newest(self, column: int, mould: str) -> int:
         """Return the newest row of a chart that has limits; its last row where none has."""
@@ -177,7 +182,7 @@ def monitor(
         raise InputError("no run left to chart", do="widen --span")
     past = narrowed(whole, mould, cavity)
     sets = limit_sets(store, plan.part, plan.revision) if baseline is None else ()
-    return charted(
+    found = charted(
         past,
         read.events(store, plan.part),
         names=names,
@@ -189,6 +194,8 @@ def monitor(
         whole=whole.runs,
         sharing=sharing,
     )
+    measuring = floors(store, plan, found.rows, found.series, found.sigma)
+    return replace(found, measuring=measuring)
 
 
 def _check_rules(rules: tuple[str, ...] | None, months: float | None) -> None:

@@ -116,8 +116,8 @@ class CheckedPoint:
         Standard deviation of one reading when the piece is measured again, from the gauge study;
         NaN without one.
     zone
-        ``conforms``, ``not proven`` or ``does not conform`` by the guard band of that (ISO 14253-1);
-        empty where it cannot be judged.
+        ``conforms``, ``not proven`` or ``does not conform`` by the guard band of that (ISO
+        14253-1); empty where it cannot be judged.
     hit_sd
         Standard deviation of its hits.
     """

@@ -7,11 +7,14 @@ were probed from two stations are held against each other.
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from spc.alignment.hits import average_hits
 from spc.alignment.rotation import vector_from_rotation
 from spc.alignment.stations import join_stations, target_error
+from spc.gauge.leapfrog import seat_noise
+from spc.interval import Estimate
 from spc.studies.arrays import Array, PlanArrays, hit_array
 
 #: The probe misses the same spot of a plain patch by far more than the arm's noise where what the
@@ -201,3 +204,66 @@ def _turn(rotation: Array) -> float:
 
 def _shift(rotation: Array, translation: Array, middle: Array) -> float:
     return float(np.linalg.norm(rotation @ middle + translation - middle))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SeatedMove:
+    """A move of the arm that its seats can say something of; lengths in mm.
+
+    Parameters
+    ----------
+    station
+        Station that was moved to.
+    seats
+        (seats, 3), nominal positions of the points probed from both.
+    residual
+        Root mean square distance that the best rigid motion leaves at them.
+    noise
+        Root mean square error of a seat, from `spc.gauge.leapfrog.seat_noise`.
+    only
+        (points,), True for the points probed from that station and not from the first.
+    note
+        What limits it; empty where nothing does.
+    """
+
+    station: str
+    seats: Array
+    residual: float
+    noise: Estimate
+    only: npt.NDArray[np.bool_]
+    note: str
+
+
+def seated_moves(
+    hits: pd.DataFrame, geometry: PlanArrays, rotation: Array
+) -> tuple[SeatedMove, ...]:
+    """Return the later stations of a run that share three points or more with the first.
+
+    Parameters
+    ----------
+    hits
+        The run's hits: point, hit, x, y, z, station.
+    geometry
+        The plan.
+    rotation
+        (3, 3), of the working fit.
+    """
+    names = tuple(dict.fromkeys(str(s) for s in hits["station"].fillna("")))
+    means = [_means(hits[hits["station"].fillna("") == name], geometry) for name in names]
+    found = []
+    for name, later in zip(names[1:], means[1:], strict=True):
+        first = np.isfinite(means[0]).all(axis=1)
+        there = np.isfinite(later).all(axis=1)
+        both = first & there
+        join = join_stations(means[0][None, both], later[None, both])
+        if not np.isfinite(join.rms[0]):
+            continue
+        apart = (later - means[0])[both]
+        along = ((apart @ rotation.T) * geometry.normals[both]).sum(axis=1)
+        noise = seat_noise(join.residuals[0])
+        found.append(SeatedMove(
+            station=name, seats=geometry.nominals[both], residual=float(join.rms[0]), noise=noise,
+            only=there & ~first,
+            note=_note(join.note[0], float(join.rms[0]), _rms(along)),
+        ))  # fmt: skip
+    return tuple(found)

@@ -568,6 +568,7 @@ DOCUMENTS = (
     "gauge study G1 --with day",
     "gauge sheet G2 --pieces 8 --operators 3 --like G1 --tolerance 3",
     "gauge bridge study:BR-old study:BR-new",
+    "gauge moves --residual 0.03 --seat 0,0,0 --seat 900,0,0 --seat 0,600,0",
     "gauge trust --tolerance 1.6",
     "gauge trust --at 2026-10-07",
     "report 2026-11",

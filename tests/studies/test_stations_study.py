@@ -4,31 +4,22 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from layouts import FAR, TIED, geometry, plan_toml, posed, results_csv, shown, taken
+from layouts import (
+    SEATS,
+    SPOTS,
+    geometry,
+    plan_toml,
+    posed,
+    results_csv,
+    shown,
+    taken,
+    two_stations,
+)
 from scipy.spatial.transform import Rotation
 
 from spc.pages.review_text import review_text
 from spc.store import read
 from spc.store.connection import open_store
-
-SPOTS = (*TIED, *FAR)
-SEATS = ("corner-1", "corner-2", "corner-3", "side-1", "end-1", "under")
-
-
-def two_stations(turn: float, shift: float, noise: float, seats: tuple[str, ...]) -> str:
-    """Return a run probed from two stations: seats from both, the far faces from the second."""
-    at = posed(geometry(SPOTS)[0], seed=4)
-    rng = np.random.default_rng(8)
-    turned = Rotation.from_rotvec([0.0, 0.0, np.radians(turn)]).apply(at)
-    moved = turned + np.array([shift, 0.0, 0.0])
-    rows = [["part", "revision", "serial", "run", "station", "point", "hit", "x", "y", "z", "unit"]]
-    for k, (name, *_) in enumerate(SPOTS):
-        first = [] if name in ("far-end-1", "far-end-2") else [("1", at[k])]
-        second = [("2", moved[k])] if name in seats or not first else []
-        for hit, (station, xyz) in enumerate([*first, *second], start=1):
-            numbers = [f"{v:.9f}" for v in xyz + rng.normal(0.0, noise, 3)]
-            rows.append(["P-1", "A", "S0", "R0", station, name, str(hit), *numbers, "mm"])
-    return "\n".join(",".join(row) for row in rows) + "\n"
 
 
 def test_the_join_of_two_stations_is_recovered(tmp_path: Path) -> None:

@@ -405,8 +405,9 @@ def test_a_gauge_study_of_any_design_answers_or_says_why_not_and_spoils_no_repor
     with open_store(store, read_only=True) as opened:
         seen = month_study(opened, month(JANUARY))
     assert seen.pieces == 40
-    assert (seen.gauge is None) == (outcome.status == 2)
-    assert bool(seen.gauge_note) == (outcome.status == 2)
+    # A study that can be read may still repeat too little to speak for readings after it.
+    assert (seen.gauge is None) == (outcome.status == 2 or name in ("one operator", "one set-up"))
+    assert bool(seen.gauge_note) == (seen.gauge is None)
 
 
 def test_a_point_of_the_plan_that_no_fit_may_use_is_a_check_point(tmp_path: Path) -> None:
