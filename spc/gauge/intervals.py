@@ -10,7 +10,7 @@ from spc.gauge.history import History, history_bands, ratio_band
 from spc.gauge.mls import bounds, ratio_bounds
 from spc.gauge.quantities import Quantities, correlation, distinct, of_study, of_tolerance
 from spc.gauge.separation import SPOKEN
-from spc.gauge.squares import OPERATOR_PIECE, PIECE, TERMS
+from spc.gauge.squares import OPERATOR_PIECE, PIECE, SETUP, TERMS
 from spc.gauge.study import CrossedStudy
 
 _MLS = "modified large sample"
@@ -31,7 +31,9 @@ def anova_quantities(
     One variance has the exact χ² interval; sums and differences of mean squares the modified
     large-sample one of Graybill & Wang (1980) and Ting et al. (1990); ratios the same, solved for
     the ratio, as in Burdick, Borror & Montgomery, Design and Analysis of Gauge R&R Studies, 2005.
-    An interval is widened to its estimate where a component below zero was taken as zero.
+    An interval is widened to its estimate where a component below zero was taken as zero. Intervals
+    of re-alignment and of operator by piece stand on the mean squares before pooling: pooled ones
+    come out too short, since the same data chose to pool.
 
     Parameters
     ----------
@@ -85,12 +87,24 @@ def _component(study: CrossedStudy, weight: FloatArray, k: int, level: float) ->
     if TERMS[k] in merged:
         return missing(study.mean.size, level, merged[TERMS[k]].reason)
     low, high = bounds(weight, study.used_mean_squares, study.used_dof, level)
-    if k == OPERATOR_PIECE:  # a pooled component was set to zero, not estimated
-        low, high = (np.where(study.pooled, np.nan, end) for end in (low, high))
+    if k in (SETUP, OPERATOR_PIECE) and study.pooled.any():
+        own = _unpooled(study, k)
+        ends = bounds(own, study.mean_squares, study.dof, level)
+        low, high = (
+            np.where(study.pooled, end, used) for end, used in zip(ends, (low, high), strict=True)
+        )
     held = study.held_in(TERMS[k])
     note = "holds also: " + ", ".join(SPOKEN[h] for h in held) if held else ""
     single = (weight != 0).sum(axis=0).max() == 1
     return around(study.variance[k], low, high, level, _CHI if single else _MLS, note).root()
+
+
+def _unpooled(study: CrossedStudy, k: int) -> FloatArray:
+    """Return a component as weights of the mean squares before pooling, (terms, 1)."""
+    weight = np.zeros((len(TERMS), 1))
+    weight[k] = 1.0 / study.expected[k, k]
+    weight[k - 1] = np.where(study.dof[k - 1, 0] > 0, -weight[k], 0.0)
+    return weight
 
 
 def _gauge(study: CrossedStudy, weight: FloatArray, hits: int, level: float) -> Band:

@@ -85,6 +85,38 @@ def effects(
     return at.effects[:, 0], at.inverse[:, 0, 0]
 
 
+def dof_of_sums(
+    study: Problem, variances: FloatArray, points: IntArray, weights: FloatArray, held: BoolArray
+) -> FloatArray:
+    """Return degrees of freedom of each trial's Σ weights variances; infinite where it is zero.
+
+    2 (sum)² / variance of its estimate (Satterthwaite), from the expected information over the
+    sources that are not held at zero.
+
+    Parameters
+    ----------
+    study
+        The cross-products.
+    variances
+        (trials, sources), the residual above zero.
+    points
+        Which point's data each trial uses, (trials,).
+    weights
+        (trials, sources) or (sources,).
+    held
+        Sources held at zero, (trials, sources).
+    """
+    information = slope(study, variances, points).information
+    scale = np.where(held, 0.0, variances)
+    scaled = information * scale[:, :, None] * scale[:, None, :]
+    own = np.arange(variances.shape[1])
+    scaled[:, own, own] += np.where(held, 1.0, 0.0)
+    size = weights * scale
+    error = np.einsum("ti,ti->t", size, np.linalg.solve(scaled, size[:, :, None])[:, :, 0])
+    with np.errstate(divide="ignore", invalid="ignore"):  # a sum of nothing
+        return np.where(error > 0, 2.0 * size.sum(axis=1) ** 2 / error, np.inf)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Equations:
     """Mixed-model equations of some trials, the wider factors scaled to unit variance.

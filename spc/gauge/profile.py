@@ -11,7 +11,7 @@ References
 .. [2] A. C. Davison, Statistical Models, Cambridge 2003, sections 4.5 and 7.2.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from scipy import special
@@ -44,6 +44,10 @@ class Wanted:
         The quantity at the maximum, (trials,).
     dof
         Degrees of freedom that it stands on, (trials,), for Bartlett's correction.
+    levels
+        Levels less one of each source, (sources,).
+    above
+        True for a trial whose bound above is sought, (trials,); empty before both are laid out.
     """
 
     points: IntArray
@@ -51,6 +55,8 @@ class Wanted:
     bottom: FloatArray
     estimate: FloatArray
     dof: FloatArray
+    levels: FloatArray
+    above: BoolArray = field(default_factory=lambda: np.empty(0, dtype=np.bool_))
 
     def held(
         self, x: FloatArray, near: FloatArray, which: IntArray
@@ -71,7 +77,31 @@ class Wanted:
         """Return every trial twice, for the bound above and the bound below."""
         parts = (self.points, self.top, self.bottom, self.estimate, self.dof)
         points, top, bottom, estimate, dof = (np.concatenate([p, p]) for p in parts)
-        return Wanted(points=points, top=top, bottom=bottom, estimate=estimate, dof=dof)
+        above = np.arange(dof.size) < self.dof.size
+        return Wanted(
+            points=points, top=top, bottom=bottom, estimate=estimate, dof=dof, levels=self.levels,
+            above=above,
+        )  # fmt: skip
+
+    def raised(self, start: FloatArray, x: FloatArray, which: IntArray) -> FloatArray:
+        """Return variances that meet the condition by the source with the fewest levels alone.
+
+        Above a sum that is a source of its top, below a ratio one of its bottom. A source at zero
+        may be where the likelihood has its second peak: a gauge is large because of its operators,
+        though they agree at the estimate. NaN where this source cannot meet it alone.
+        """
+        top, bottom = self.top[which], self.bottom[which]
+        plain = (bottom == 0).all(axis=1)
+        side = np.where(plain[:, None], top, bottom)
+        loose = np.where(side > 0, self.levels, np.inf).argmin(axis=1)
+        row = np.arange(len(which))
+        new = start.copy()
+        new[row, loose] = 0.0
+        short = np.where(plain, x - (new * top).sum(axis=1),
+                         (new * top).sum(axis=1) / x - (new * bottom).sum(axis=1))  # fmt: skip
+        can = (plain == self.above[which]) & (short > 0) & (loose > 0)
+        new[row, loose] = short / side[row, loose]
+        return np.where(can[:, None], new, np.nan)
 
 
 def profile_bounds(
@@ -95,10 +125,10 @@ def profile_bounds(
     tuple of arrays (trials,)
         0 and infinity where the data set no bound.
     """
-    tail = (1.0 - level) / 2.0
     both = wanted.both_sides()
+    tail = (1.0 - level) / 2.0
     v, none = np.clip(both.dof, 1.0, 1e6), both.estimate <= _SMALL
-    above = np.arange(both.dof.size) < wanted.dof.size
+    above = both.above
     step = np.log(v / special.chdtri(v, np.where(above, 1.0 - tail, tail)))
     step = np.where(none & above, np.log(4.0), step)
     search = _Search(study, best, both, level)
@@ -124,13 +154,23 @@ class _Search:
         self.study, self.wanted, self.start = study, wanted, -np.sqrt(cut)
         self.top = best.value[wanted.points]
         self.near = best.variances[wanted.points]
+        self.origin = np.maximum(self.near, np.eye(1, self.near.shape[1])[0] * FLOOR)
 
     def drop(self, x: FloatArray, which: IntArray) -> FloatArray:
         condition, start = self.wanted.held(np.exp(x), self.near[which], which)
         points = self.wanted.points[which]
         fit = maximise(self.study, points, start, condition, enough=_ENOUGH, last=_LAST)
-        self.near[which] = fit.variances
-        return np.sqrt(np.maximum(self.top[which] - fit.value, 0.0)) + self.start[which]
+        value, variances = fit.value.copy(), fit.variances.copy()
+        other = self.wanted.raised(self.origin[which], np.exp(x), which)
+        at = np.flatnonzero(~np.isnan(other[:, 0]))
+        if at.size:
+            second = maximise(self.study, points[at], other[at], Condition(
+                weights=condition.weights[at]), enough=_ENOUGH, last=_LAST)  # fmt: skip
+            better = second.value > value[at]
+            value[at[better]] = second.value[better]
+            variances[at[better]] = second.variances[better]
+        self.near[which] = variances
+        return np.sqrt(np.maximum(self.top[which] - value, 0.0)) + self.start[which]
 
 
 def _bound(search: _Search, origin: FloatArray, step: FloatArray, sought: BoolArray) -> FloatArray:

@@ -21,7 +21,7 @@ from numpy.typing import ArrayLike
 from spc.errors import DataError
 from spc.gauge.arrays import BoolArray, FloatArray, IntArray, measurements
 from spc.gauge.crossproducts import Problem, problem
-from spc.gauge.likelihood import effects, slope
+from spc.gauge.likelihood import dof_of_sums, effects
 from spc.gauge.scoring import FLOOR, Maximum, maximise
 from spc.gauge.separable import HIT, Separable, numbered, separable
 from spc.gauge.separation import SPOKEN
@@ -185,16 +185,7 @@ def sum_dof(fit: Fit, weights: FloatArray) -> FloatArray:
     are not held at zero.
     """
     at = np.maximum(fit.maximum.variances, FLOOR)
-    held = zeros(fit)
-    information = slope(fit.problem, at, np.arange(len(at))).information
-    scale = np.where(held, 0.0, at)
-    scaled = information * scale[:, :, None] * scale[:, None, :]
-    own = np.arange(at.shape[1])
-    scaled[:, own, own] += np.where(held, 1.0, 0.0)
-    size = weights * scale
-    error = np.einsum("ti,ti->t", size, np.linalg.solve(scaled, size[:, :, None])[:, :, 0])
-    with np.errstate(divide="ignore", invalid="ignore"):  # a sum of nothing
-        return np.where(error > 0, 2.0 * size.sum(axis=1) ** 2 / error, np.inf)
+    return dof_of_sums(fit.problem, at, np.arange(len(at)), weights, zeros(fit))
 
 
 def zeros(fit: Fit) -> BoolArray:

@@ -62,7 +62,7 @@ class GaugeStudy:
         Points in each group.
     pooled
         The same pooled over each group; the tolerance of a group is that of its points where they
-        agree. From an unbalanced study: means over the points, without intervals.
+        agree. From an unbalanced study: means over the points, with the interval of one of them.
     pooled_verdicts
         Three verdicts on each group.
     split

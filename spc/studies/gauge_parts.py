@@ -72,7 +72,11 @@ def order_change(past: History, y: Array, codes: Codes) -> tuple[Array, Array]:
 def mean_quantities(
     found: Quantities, columns: npt.NDArray[np.int64], groups: npt.NDArray[np.int64]
 ) -> Quantities:
-    """Return root mean squares over groups of points, without intervals.
+    """Return root mean squares over groups of points, with the interval of one of them.
+
+    Points of one run share its alignment, and an unbalanced study does not say how much: so pooling
+    claims no gain, and the ends are the root mean squares of the points' own ends. Where points
+    move as one that is their interval; where they do not it is too wide.
 
     Parameters
     ----------
@@ -84,15 +88,19 @@ def mean_quantities(
     number = int(groups.max()) + 1
 
     def over(band: Band) -> Band:
-        squares = band.value[columns] ** 2
-        value = np.array(
-            [np.sqrt(np.nanmean(squares[groups == g])) if np.isfinite(squares[groups == g]).any()
-             else np.nan for g in range(number)]
-        )  # fmt: skip
-        nothing = np.full(number, np.nan)
+        known = np.isfinite(band.value) & np.isfinite(band.low) & ~np.isnan(band.high)
         return replace(
-            band, value=value, low=nothing, high=nothing, method="root mean square over points",
-            note="the study is unbalanced: like points are averaged, without an interval",
+            band, value=_roots(band.value, np.isfinite(band.value)[columns]),
+            low=_roots(band.low, known[columns]), high=_roots(band.high, known[columns]),
+            method=f"{band.method}, as of one point",
+            note="the study is unbalanced: like points are averaged, and pooling claims no gain",
+        )  # fmt: skip
+
+    def _roots(values: Array, use: npt.NDArray[np.bool_]) -> Array:
+        squares = values[columns] ** 2
+        return np.array(
+            [np.sqrt(squares[(groups == g) & use].mean()) if ((groups == g) & use).any()
+             else np.nan for g in range(number)]
         )  # fmt: skip
 
     changed: dict[str, Any] = {

@@ -56,7 +56,7 @@ GOLDEN: dict[str, Any] = {
     "gauge sheet G2 --pieces 3 --operators 2": "study plan",
     "ingest old.csv new.csv checks.csv": ["name kind already rows new known runs warnings"],
     "gauge bridge study:old study:new": "",
-    "gauge moves --residual 0.03 --seat 0,0,0 --seat 900,0,0 --seat 0,600,0": "plan joins tell points",
+    "gauge moves --residual 0.03 --seat 0,0,0 --seat 9,0,0 --seat 0,6,0": "plan joins tell",
     "gauge trust arm-1": "",
     "board --to board.html": "",
     "store info": "",

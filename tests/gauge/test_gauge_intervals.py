@@ -131,6 +131,19 @@ def test_intervals_hold_the_truth_as_often_as_they_say(shape, sd):
     assert covered(got.distinct, ratio) == pytest.approx(covered(got.of_study, gauge / total))
 
 
+@pytest.mark.parametrize("both", [0.0, 0.02, 0.03])
+def test_pooling_leaves_the_intervals_their_coverage(both):
+    """Pooled by its own test the interaction reads zero; how large it may be is still said."""
+    study = crossed_study(*studies((10, 3, 2, 3), (0.04, 0.05, both, 0.03, 0.2), 2000, 11))
+    assert 0.05 < study.pooled.mean() < 0.95
+    got = anova_quantities(study)
+    assert (got.sd["operator_piece"].value[study.pooled] == 0).all()
+    assert np.isfinite(got.sd["operator_piece"].high).all()
+    # 2000 studies: the standard error of a 95 % coverage is 0.5 %.
+    assert 0.935 <= covered(got.sd["operator_piece"], both) <= 0.99
+    assert 0.935 <= covered(got.sd["setup"], 0.05) <= 0.97
+
+
 def test_history_of_production_replaces_the_pieces_and_its_interval_covers():
     sd = (0.2, 0.3, 0.15, 0.2, 1.0)
     study = crossed_study(*studies((5, 3, 2, 3), sd, 2000, 4), pool="never")

@@ -230,6 +230,19 @@ def test_intervals_hold_the_truth_as_often_as_they_say(lost):
     assert share(got.of_study, gauge / np.hypot(gauge, 1.0)) >= 0.915
 
 
+def test_a_gauge_may_be_as_large_as_its_operators_though_they_agree_in_the_study():
+    """The likelihood has two peaks there; one leaves the operators at zero and is far too short."""
+    sd = (0.04, 0.05, 0.03, 0.1, 0.21)
+    y, factors = unbalanced((5, 2, 2, 2), sd, 300, 0.1, 4)
+    study = reml_study(y, factors)
+    agree = np.flatnonzero(study.component("operator") == 0)
+    assert agree.size >= 20
+    part = reml_quantities(reml_study(y[:, agree], factors), averaged={"hit": 2})
+    gauge = np.sqrt(sd[0] ** 2 / 2 + sd[1] ** 2 + sd[2] ** 2 + sd[3] ** 2)
+    # Of all studies 95 in 100 hold the truth; of these, where it is hardest, four in five do.
+    assert np.mean(gauge <= part.gauge.high) >= 0.8
+
+
 @given(st.integers(0, 10_000), st.floats(1e-3, 1e3), st.floats(-100, 100))
 @settings(max_examples=15, deadline=None)
 def test_scale_shift_and_order_carry_through(seed, scale, shift):
