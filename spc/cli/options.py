@@ -29,7 +29,7 @@ class Finite(click.FloatRange):
         return number
 
 
-class Position(click.ParamType):
+class Position(click.ParamType[tuple[float, float, float]]):
     """A position in space, three plain numbers with commas between."""
 
     name = "position"

@@ -114,7 +114,7 @@ class Monitor:
     events: pd.DataFrame
     comparisons: tuple[Comparison, ...]
     remarks: tuple[str, ...]
-    measuring: tuple[Floor, ...] = ()
+    measuring: tuple[Floor, ...]
 
     def newest(self, column: int, mould: str) -> int:
         """Return the newest row of a chart that has limits; its last row where none has."""
@@ -296,6 +296,7 @@ def _charts(
         notes=notes_of(lines, rows, budgeted=budget is not None),
         signals=signals_of(series, rows, lines, shown, drawn),
         events=events,
+        measuring=(),
         comparisons=streams.comparisons,
         remarks=(*remarks_of(past, rows), *streams.words, *(() if budget is None else (budget,))),
     )

@@ -272,7 +272,7 @@ def _assembled(
         added[k] = added_sd(error, geometry, after)
     alone, alone_from = _alone(store, plan, geometry, asked.sigma, device, when)
     last = asked.moves if not run else len(seen)
-    probed = np.array([after for *_, after in seen]).any(axis=0)
+    probed = np.asarray(np.array([after for *_, after in seen]).any(axis=0))
     one = np.sqrt((added**2).sum(axis=0))
     ends = _ends(seen, added)
     # Given seats: each further move is like the first. A run: the moves that it had, and no more.

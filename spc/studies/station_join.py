@@ -263,7 +263,7 @@ def seated_moves(
         noise = seat_noise(join.residuals[0])
         found.append(SeatedMove(
             station=name, seats=geometry.nominals[both], residual=float(join.rms[0]), noise=noise,
-            only=there & ~first,
+            only=np.asarray(there & ~first),
             note=_note(join.note[0], float(join.rms[0]), _rms(along)),
         ))  # fmt: skip
     return tuple(found)
