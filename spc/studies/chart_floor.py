@@ -96,7 +96,7 @@ def _newest(rows: ChartRows, sigma: Array) -> list[float]:
             there = mine[np.isfinite(mine)]
             if there.size:
                 least[column] = min(least[column], float(there[-1]))
-    return np.where(np.isfinite(least), least, np.nan).tolist()
+    return [float(value) if np.isfinite(value) else np.nan for value in least]
 
 
 def _floor(
