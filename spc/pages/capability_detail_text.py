@@ -50,7 +50,7 @@ def _verdict(point: PointCapability) -> str:
 
 def _basis(point: PointCapability) -> str:
     worth = f", worth {point.n_effective:.1f} independent ones" if _known(point.n_effective) else ""
-    quiet = "; its chart shows no signal over the span" if point.stable else ""
+    quiet = "; steady within the span" if point.stable else ""
     return f"{count(point.n, 'piece')} of {count(point.batches, 'batch', 'batches')}{worth}{quiet}"
 
 

@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
 from spc.capability.conformity import conformity
 from spc.capability.gauge_noise import without_gauge_noise
@@ -11,7 +10,6 @@ from spc.capability.indices import Capability, capability
 from spc.capability.verdict import verdicts
 from spc.errors import InputError
 from spc.plan import Plan
-from spc.store import read
 from spc.store.connection import Store
 from spc.studies.arrays import Array
 from spc.studies.capability_asked import CPK, Asked, refuse, targets_of
@@ -19,15 +17,20 @@ from spc.studies.capability_details import PointDetails, look
 from spc.studies.capability_groups import GroupCapability, group_capabilities
 from spc.studies.capability_points import PointCapability, point_capability, seen_outside
 from spc.studies.capability_shape import Seen, Shape, shape_of
-from spc.studies.capability_stability import Stability, stability
+from spc.studies.capability_stability import (
+    Stability,
+    judged_words,
+    open_in_span,
+    stabilities,
+)
 from spc.studies.capability_verdicts import Standing, decided
 from spc.studies.capability_zones import PieceZones, piece_zones
 from spc.studies.chosen_set import past_of
 from spc.studies.gauge_in_force import GaugeSpread, gauge_for
 from spc.studies.history import History
 from spc.studies.lots import last_batches, lots, without_batch
-from spc.studies.moments import BATCH
-from spc.studies.monitor import Monitor, charted
+from spc.studies.moments import BATCH, chart_rows
+from spc.studies.monitor_words import remarks_of
 from spc.studies.spans import in_span
 
 
@@ -57,6 +60,9 @@ class CapabilityStudy:
         Pieces by what the gauge can prove of them; None without details or a gauge study.
     gauge, gauge_note
         Name of the gauge study that the details use, and why there is none or what limits it.
+    open_signals
+        Points whose chart of the whole history has an open signal within the span, by the limits in
+        force.
     remarks
         What the reader must know.
     """
@@ -75,6 +81,7 @@ class CapabilityStudy:
     zones: PieceZones | None
     gauge: str
     gauge_note: str
+    open_signals: tuple[str, ...]
     remarks: tuple[str, ...]
 
 
@@ -114,7 +121,9 @@ def capability_study(
     if asked.details:
         newest = past.runs["measured_at"].max()
         gauge = gauge_for(store, past.plan, asked.gauge, moment=newest, device=_one_arm(past))
-    return judged(past, read.events(store, past.plan.part), words, asked=asked, gauge=gauge)
+    names = tuple(dict.fromkeys(asked.points)) or tuple(p.id for p in past.plan.check_points)
+    still_open = open_in_span(store, past, names, result_set) if names else ()
+    return judged(past, words, asked=asked, gauge=gauge, still_open=still_open)
 
 
 def _one_arm(past: History) -> str:
@@ -125,16 +134,16 @@ def _one_arm(past: History) -> str:
 
 def judged(
     past: History,
-    events: pd.DataFrame,
     words: str,
     *,
     asked: Asked | None = None,
     gauge: GaugeSpread | None = None,
+    still_open: tuple[str, ...] = (),
 ) -> CapabilityStudy:
     """Judge the check points of a history that is already cut to its span."""
     asked = Asked() if asked is None else asked
     refuse(past.plan, asked)
-    case = _case(past, events, asked)
+    case = _case(past, asked)
     shapes = tuple(shape_of(seen, asked.shape, name_it=asked.details) for seen in case.seen)
     points = _points(case, shapes, asked)
     zones, details = (None, ()) if gauge is None else _details(case, points, shapes, gauge, asked)
@@ -153,7 +162,8 @@ def judged(
         zones=zones,
         gauge="" if gauge is None else gauge.study,
         gauge_note="" if gauge is None else _gauge_note(case, gauge),
-        remarks=_remarks(past, case.chart),
+        open_signals=still_open,
+        remarks=_remarks(past, judged_words(words, case.steady, still_open)),
     )
 
 
@@ -167,34 +177,26 @@ class _Case:
     hits: Array
     lots: tuple[str, ...]
     found: Capability
-    chart: Monitor
     steady: tuple[Stability, ...]
     seen: tuple[Seen, ...]
 
 
-def _case(past: History, events: pd.DataFrame, asked: Asked) -> _Case:
+def _case(past: History, asked: Asked) -> _Case:
     names = tuple(dict.fromkeys(asked.points)) or tuple(p.id for p in past.plan.check_points)
     at = np.array([past.geometry.names.index(name) for name in names], dtype=np.int64)
     lower, upper = past.geometry.lower[at], past.geometry.upper[at]
     x, labels = past.deviations[:, at], lots(past.runs)
     target = targets_of(asked, names, lower, upper)
     found = capability(x, lower, upper, target=target, level=asked.level, batch=labels)
-    chart = charted(past, events, names=names, by=BATCH, baseline=_everything(past))
     return _Case(
-        past=past, names=names, x=x, hits=past.hits[:, at], lots=labels, found=found, chart=chart,
-        steady=tuple(stability(chart, place, name) for place, name in enumerate(names)),
+        past=past, names=names, x=x, hits=past.hits[:, at], lots=labels, found=found,
+        steady=stabilities(past, x),
         seen=tuple(
             Seen(name=name, x=x[:, [i]], lower=float(lower[i]), upper=float(upper[i]),
                  lots=labels, level=asked.level)
             for i, name in enumerate(names)
         ),
     )  # fmt: skip
-
-
-def _everything(past: History) -> str:
-    """Return the span of the whole history: stability is judged within the span itself."""
-    days = past.runs["measured_at"].dt.strftime("%Y-%m-%d")
-    return f"{days.iloc[0]}..{days.iloc[-1]}"
 
 
 def _points(case: _Case, shapes: tuple[Shape, ...], asked: Asked) -> tuple[PointCapability, ...]:
@@ -240,8 +242,8 @@ def _gauge_note(case: _Case, gauge: GaugeSpread) -> str:
     return gauge.note
 
 
-def _remarks(past: History, chart: Monitor) -> tuple[str, ...]:
-    said = []
+def _remarks(past: History, stability: str) -> tuple[str, ...]:
+    said = [stability] if stability else []
     if len(set(past.runs["mould"])) > 1:
         said.append(
             "pieces of all moulds are taken together, as a customer gets them; each mould's chart "
@@ -251,4 +253,5 @@ def _remarks(past: History, chart: Monitor) -> tuple[str, ...]:
     if unknown:
         pieces = "1 piece" if unknown == 1 else f"{unknown} pieces"
         said.append(f"the batch of {pieces} is not known: they are taken together by the day")
-    return (*said, *(r for r in chart.remarks if "charted apart" not in r))
+    rows = chart_rows(past.runs, past.deviations[:, :0], np.ones(len(past.runs), dtype=bool), BATCH)
+    return (*said, *(r for r in remarks_of(past, rows) if "charted apart" not in r))

@@ -1,14 +1,28 @@
-"""Whether the chart of a point is stable over the span that its capability is asked for.
+"""Whether a point was stable over the span that its capability is asked for.
 
-Any signal counts. Simulated with limits from the same normal batch means (4000 charts a row, values
-and moving average), a steady point shows one over 12 batches in 4 % of charts, over 20 in 7 %, over
-60 in 21 %.
+The span's own batch means are judged, each mould's about its own centre, with limits that a steady
+point passes in `RATE` of spans, however many batches they have. What the charts of the whole
+history show in the span, by the limits in force, is told beside it and decides nothing here.
 """
 
 from dataclasses import dataclass
 
+import numpy as np
+import numpy.typing as npt
+
+from spc.charts.rules import RULES
+from spc.charts.steady import Steadiness, steadiness
+from spc.store import read
+from spc.store.connection import Store
+from spc.studies.arrays import Array
+from spc.studies.history import History
 from spc.studies.lines import FEWEST
-from spc.studies.monitor import Monitor
+from spc.studies.moments import BATCH, chart_rows
+from spc.studies.monitor import monitor
+from spc.studies.signals import OPEN, listed
+
+#: Share of steady points that are called unstable by chance.
+RATE = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,21 +41,74 @@ class Stability:
     why: str = ""
 
 
-def stability(chart: Monitor, place: int, name: str) -> Stability:
-    """Return whether the series at this place of a chart over the span shows a signal."""
-    batches = int(chart.n_baseline[:, place].max())
-    if batches < FEWEST:
+def stabilities(past: History, values: Array) -> tuple[Stability, ...]:
+    """Return whether each column of values (runs, points) was stable over the history given."""
+    everything = np.ones(len(past.runs), dtype=bool)
+    rows = chart_rows(past.runs, values, everything, BATCH)
+    found = steadiness(rows.values, spans=rows.spans, rate=RATE)
+    return tuple(
+        _stability(found, at, rows.labels, rows.moulds, rows.times) for at in range(values.shape[1])
+    )
+
+
+def _stability(
+    found: Steadiness, at: int, labels: tuple[str, ...], moulds: tuple[str, ...],
+    times: npt.NDArray[np.datetime64],
+) -> Stability:  # fmt: skip
+    n = int(found.n[at])
+    if n < FEWEST:
         return Stability(
             stable=None,
-            why=f"{batches} {'batch is' if batches == 1 else 'batches are'} too few to tell "
-            f"whether the process is stable; {FEWEST} are needed",
+            why=f"{n} {'batch is' if n == 1 else 'batches are'} too few to tell whether the "
+            f"process is stable; {FEWEST} are needed",
         )
-    if chart.notes[place].startswith("no limits"):
-        return Stability(stable=None, why=f"the chart has {chart.notes[place]}")
-    mine = [s for s in chart.signals if s.series == name]
-    if not mine:
+    if np.isnan(found.width[at]):
+        return Stability(stable=None, why="the batch means of a mould do not vary, or are too few "
+                         "to tell whether the process is stable")  # fmt: skip
+    value, average = found.values_beyond[:, at], found.average_beyond[:, at]
+    beyond = np.flatnonzero(value | average)
+    if not beyond.size:
         return Stability(stable=True)
-    first = min(mine, key=lambda s: s.since)
-    more = f" and {len(mine) - 1} more" if len(mine) > 1 else ""
-    mould = f" of mould {first.mould}" if first.mould else ""
-    return Stability(stable=False, why=f"{first.rule}{mould} at {first.first}{more}")
+    first = int(beyond[np.argmin(times[beyond])])
+    rule = RULES["beyond limit"].text if value[first] else "the moving average beyond its limit"
+    more = f" and {beyond.size - 1} more" if beyond.size > 1 else ""
+    mould = f" of mould {moulds[first]}" if moulds[first] else ""
+    return Stability(stable=False, why=f"{rule}{mould} at {labels[first]}{more}")
+
+
+def open_in_span(
+    store: Store, span: History, names: tuple[str, ...], result_set: str
+) -> tuple[str, ...]:
+    """Return the points whose chart of the whole history has an open signal within the span."""
+    chart = monitor(store, span.plan.part, span.plan.revision, names=names, result_set=result_set)
+    moulds = set(span.runs["mould"].astype(str))
+    since, until = span.runs["measured_at"].min(), span.runs["measured_at"].max()
+    answers = read.signal_rows(store, span.plan.part)
+    found = {
+        s.series
+        for s in listed(chart, answers).signals
+        if s.state == OPEN and s.mould in moulds and s.since <= until and s.until >= since
+    }
+    return tuple(name for name in names if name in found)
+
+
+def judged_words(words: str, steady: tuple[Stability, ...], still_open: tuple[str, ...]) -> str:
+    """Return over which span stability was judged, and whether other charts say otherwise."""
+    told = [s for s in steady if s.stable is not None]
+    if not told:
+        return ""
+    said = (
+        f"stability is judged within {_named(words)} alone, by limits that {100 * RATE:g} of 100 "
+        "steady points pass by chance"
+    )
+    if not still_open:
+        return said
+    points = "1 point" if len(still_open) == 1 else f"{len(still_open)} points"
+    return (
+        f"{said}; on the charts of the whole history signals are open in this span at {points}: "
+        "what is shown here is of the level within it ('spc signals list')"
+    )
+
+
+def _named(words: str) -> str:
+    return words if words.startswith("the ") else f"the span {words}"

@@ -220,7 +220,7 @@ def _assembled(
     states = point_states(chart, now, (*new, *old))
     tell(f"{named}: capability")
     newest, words = last_batches(known.runs)
-    able = judged(known.where(newest), events, words, asked=Asked(required=required, shape=TESTED))
+    able = judged(known.where(newest), words, asked=Asked(required=required, shape=TESTED))
     tell(f"{named}: gauge study")
     study, why_none = newest_gauge(store, plan, before=period.end)
     again = remeasured(store, plan, period)
