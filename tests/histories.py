@@ -40,7 +40,7 @@ def history(
 ) -> History:
     """Return a history of deviations (runs, points), mm: fit points first, as in the plan.
 
-    One piece a day in a batch of its own, unless said otherwise.
+    One piece a day in a batch of its own, taken in as it is measured, unless said otherwise.
     """
     values = np.asarray(deviations, dtype=np.float64)
     n = len(values)
@@ -58,6 +58,7 @@ def history(
             "mould": [moulds] * n if isinstance(moulds, str) else list(moulds),
             "cavity": [cavities] * n if isinstance(cavities, str) else list(cavities),
             "measured_at": pd.Series(np.asarray(when, dtype="datetime64[us]")),
+            "taken_at": pd.Series(np.asarray(when, dtype="datetime64[us]")),
             "hours_since_moulding": np.full(n, np.nan) if hours is None else np.asarray(hours),
             "noise": np.sqrt((fit**2).sum(axis=1) / 3) if noise is None else np.asarray(noise),
             "worst_residual": np.abs(fit).max(axis=1, initial=0.0),

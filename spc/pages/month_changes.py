@@ -22,6 +22,7 @@ from spc.pages.figures.ranges import ACT, PLAIN, Range, ranges_figure
 from spc.pages.html import Child, Html, el
 from spc.pages.month_brief import left_out
 from spc.pages.month_parts import FIRST_SIGNALS, sentences
+from spc.pages.signals_text import event_words
 from spc.studies.month import Month
 from spc.studies.movers import Mover
 from spc.studies.signals import OPEN, ListedSignal
@@ -99,14 +100,14 @@ def _signal_row(signal: ListedSignal, beside: Beside, unit: str) -> Sequence[Chi
     if signal.changed_last not in ("", came):
         came = f"{came} to {signal.changed_last}"
     ends = [length(v, unit, signed=True) for v in (signal.shift_low, signal.shift_high)]
-    days = f" ({number(signal.event_days, 0)} days before)" if signal.event else ""
-    answer = "; ".join(text for text in (signal.cause, signal.reaction) if text)
+    since = f"{count(signal.since_answer, 'piece')} since" if signal.since_answer else ""
+    answer = "; ".join(text for text in (signal.cause, signal.reaction, since) if text)
     return (
         Cell(shown=beside.point(signal.series), value=signal.series), signal.mould or NONE,
         badge(signal.state), signal.rule, Cell(shown=signal.first, value=signal.first),
         came or NONE, exact(signal.shift, unit),
         " to ".join(ends) if np.isfinite(signal.shift_low) else NONE,
-        f"{signal.event}{days}" if signal.event else NONE, answer or NONE,
+        event_words(signal) or NONE, answer or NONE,
     )  # fmt: skip
 
 

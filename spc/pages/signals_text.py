@@ -22,7 +22,7 @@ def signals_text(found: SignalList) -> str:
         return head
     rows = [_row(s, found.unit) for s in found.signals]
     columns = ("signal", "state", "series", "mould", "first seen", "when (UTC)", "found", "off",
-               "change came", "size", "last seen", "event before")  # fmt: skip
+               "change came", "size", "last seen", "nearest event")  # fmt: skip
     answers = [
         f"{s.signal_id}: {s.cause}; {s.reaction} ({s.who}, {moment(s.answered_at)} UTC)"
         for s in found.signals
@@ -32,14 +32,29 @@ def signals_text(found: SignalList) -> str:
 
 
 def _row(signal: ListedSignal, unit: str) -> tuple[str, ...]:
-    event = f"{signal.event} ({number(signal.event_days, 0)} days before)" if signal.event else ""
     more = f" and {len(signal.also)} more" if signal.also else ""
     return (
-        signal.signal_id, signal.state, signal.series, signal.mould, signal.first,
+        signal.signal_id, _state(signal), signal.series, signal.mould, signal.first,
         moment(signal.since), signal.rule + more,
         length(signal.value - signal.center, unit, signed=True), _change(signal),
-        _size(signal, unit), signal.last, event,
+        _size(signal, unit), signal.last, event_words(signal),
     )  # fmt: skip
+
+
+def _state(signal: ListedSignal) -> str:
+    if not signal.since_answer:
+        return signal.state
+    return f"{signal.state}, {count(signal.since_answer, 'piece')} since"
+
+
+def event_words(signal: ListedSignal) -> str:
+    """Return the event nearest to the change behind a signal, and how far from it."""
+    if not signal.event:
+        return ""
+    days = abs(round(signal.event_days))
+    side = "before" if signal.event_days >= 0 else "after the likeliest time"
+    apart = count(days, "day") if days else "less than a day"
+    return f"{signal.event} ({apart} {side})"
 
 
 def _change(signal: ListedSignal) -> str:

@@ -31,6 +31,8 @@ class ChartRows:
         Serial or batch of each row.
     times
         (rows,), its (first) time in the order asked for, UTC.
+    taken
+        (rows, pieces), when each of its pieces came into the store, UTC; NaT beyond the last.
     measured
         (rows,), its first measuring time, UTC: limits are in force by it, whatever the order.
     moulds
@@ -51,6 +53,7 @@ class ChartRows:
     by: str
     labels: tuple[str, ...]
     times: npt.NDArray[np.datetime64]
+    taken: npt.NDArray[np.datetime64]
     measured: npt.NDArray[np.datetime64]
     moulds: tuple[str, ...]
     tools: tuple[str, ...]
@@ -85,11 +88,13 @@ def chart_rows(
     inside = np.bincount(codes, weights=baseline, minlength=len(first))
     pieces = np.bincount(codes, minlength=len(first))
     measured = runs[MEASURED_AT if MEASURED_AT in runs else "measured_at"]
+    taken = runs["taken_at"] if "taken_at" in runs else measured
     earliest = measured.groupby(codes).min().to_numpy(dtype="datetime64[us]")
     return ChartRows(
         by=by,
         labels=tuple(str(labels.iloc[first[at]]) for at in order),
         times=runs["measured_at"].to_numpy(dtype="datetime64[us]")[first[order]],
+        taken=_side_by_side(taken.to_numpy(dtype="datetime64[us]"), codes, pieces)[order],
         measured=earliest[order],
         moulds=moulds,
         tools=tuple(tools.iloc[first[at]] for at in order),
@@ -125,6 +130,17 @@ def _first_seen(
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
     codes = pd.factorize(group)[0].astype(np.int64)
     return codes, np.unique(codes, return_index=True)[1].astype(np.int64)
+
+
+def _side_by_side(
+    moments: npt.NDArray[np.datetime64], codes: npt.NDArray[np.int64], sizes: npt.NDArray[np.int64]
+) -> npt.NDArray[np.datetime64]:
+    """Lay the moments of each group's runs side by side, (groups, most)."""
+    out = np.full((len(sizes), int(sizes.max(initial=0))), np.datetime64("NaT", "us"))
+    by_group = np.argsort(codes, kind="stable")
+    place = np.arange(len(codes)) - np.repeat(np.cumsum(sizes) - sizes, sizes)
+    out[codes[by_group], place] = moments[by_group]
+    return out
 
 
 def _group_means(values: Array, codes: npt.NDArray[np.int64], groups: int) -> Array:

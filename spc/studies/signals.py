@@ -5,9 +5,10 @@ from datetime import datetime
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
-from spc.charts.changepoint import change_before
+from spc.charts.changepoint import ChangePoint, change_before
 from spc.errors import InputError, NotFoundError
 from spc.identity import content_hash
 from spc.store import read, write
@@ -18,7 +19,7 @@ from spc.studies.freezing import require_reason
 from spc.studies.monitor import Monitor, monitor
 
 OPEN, ANSWERED = "open", "answered"
-#: An event counts as near where it lies within so many days before a signal's first point.
+#: An event counts as near where it lies within so many days before the change.
 NEAR_DAYS = 21
 
 
@@ -56,10 +57,13 @@ class ListedSignal:
     shift, shift_low, shift_high
         Size of the change since, with its 95 % interval, mm; of a skewed figure NaN.
     event, event_days
-        The nearest event before it that concerns the mould, and how many days before; nearest is
-        not cause.
+        The event nearest to when the change most likely came, of those that concern the mould and
+        came before it or within the set that holds it, and how many days before (below 0 for one
+        within the set, after the likeliest time); nearest is not cause.
     cause, reaction, who, answered_at
         The answer; empty and None while open.
+    since_answer
+        Pieces in its stretch that came into the store after the answer.
     """
 
     signal_id: str
@@ -89,6 +93,7 @@ class ListedSignal:
     reaction: str
     who: str
     answered_at: datetime | None
+    since_answer: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,18 +140,48 @@ def listed(chart: Monitor, answers: pd.DataFrame) -> SignalList:
 
 
 def _of_chart(chart: Monitor, group: list[Signal], given: dict[str, Any]) -> list[ListedSignal]:
-    """Return one chart's signals: all of it as one, but an answer holds only for what came before.
+    """Return one chart's signals: all of it as one, but an answer holds only for what was seen.
 
-    What begins after the answer was recorded is a signal of its own, and open.
+    What came into the store after the answer was recorded is a signal of its own, and open,
+    whenever it was measured.
     """
     left, found = sorted(group, key=lambda s: s.since), []
-    while left:
-        answer = given.get(_name(chart, left[0]))
-        until = datetime.max if answer is None else answer["recorded_at"].to_pydatetime()
-        mine = [s for k, s in enumerate(left) if k == 0 or s.since <= until]
-        left = [s for s in left[1:] if s.since > until]
+    answers = [(given[name], s) for s in left if (name := _name(chart, s)) in given]
+    for answer, named in sorted(answers, key=lambda pair: pair[0]["recorded_at"]):
+        if named not in left:
+            continue
+        when = np.datetime64(answer["recorded_at"].to_datetime64())
+        mine = [named, *(s for s in left if s is not named and _was_seen(chart, s, named, when))]
+        left = [s for s in left if not any(s is one for one in mine)]
         found.append(_listed(chart, mine, answer))
-    return found
+    return [*found, *([_listed(chart, left, None)] if left else [])]
+
+
+def _was_seen(chart: Monitor, signal: Signal, named: Signal, when: np.datetime64) -> bool:
+    """Tell whether a signal was there to be seen when another of its chart was answered."""
+    rows = _rows_of(chart, signal)
+    if not rows.size:
+        return signal.since <= pd.Timestamp(when).to_pydatetime()
+    taken = chart.rows.taken[rows[0]]
+    taken = taken[~np.isnat(taken)]
+    # A batch that got more pieces since may have shown nothing before, unless it was part of what
+    # was answered.
+    touches = signal.since <= named.until and named.since <= signal.until
+    return bool(taken.size and (taken.min() if touches else taken.max()) <= when)
+
+
+def _rows_of(chart: Monitor, signal: Signal) -> npt.NDArray[np.int64]:
+    """Return the rows of its chart that a signal lies on, in the order of time."""
+    mine = np.flatnonzero(np.array([m == signal.mould for m in chart.rows.moulds]))
+    times = chart.rows.times[mine]
+    inside = (times >= np.datetime64(signal.since)) & (times <= np.datetime64(signal.until))
+    return mine[inside]
+
+
+def _came_since(chart: Monitor, group: list[Signal], when: np.datetime64) -> int:
+    """Return how many pieces came into the stretch of signals after an answer."""
+    rows = np.unique(np.concatenate([_rows_of(chart, s) for s in group]))
+    return int((chart.rows.taken[rows] > when).sum())
 
 
 def _name(chart: Monitor, first: Signal) -> str:
@@ -163,6 +198,7 @@ def _listed(chart: Monitor, group: list[Signal], answer: Any) -> ListedSignal:
     plan = chart.plan
     event, days = _nearest_event(chart, first)
     change = change_of(chart, first)
+    when = None if answer is None else np.datetime64(answer["recorded_at"].to_datetime64())
     return ListedSignal(
         signal_id=_name(chart, first),
         state=OPEN if answer is None else ANSWERED,
@@ -187,30 +223,35 @@ def _listed(chart: Monitor, group: list[Signal], answer: Any) -> ListedSignal:
         reaction="" if answer is None else str(answer["reaction"]),
         who="" if answer is None else str(answer["who"]),
         answered_at=None if answer is None else answer["recorded_at"].to_pydatetime(),
+        since_answer=0 if when is None else _came_since(chart, group, when),
     )
 
 
 def change_of(chart: Monitor, signal: Signal) -> dict[str, Any]:
     """Return when the change behind a signal came, and its size."""
+    found, at = _change(chart, signal)
+    skewed = bool(chart.series.skewed[chart.series.names.index(signal.series)])
+    size = (np.nan,) * 3 if skewed else (found.shift, found.shift_low, found.shift_high)
+    return {
+        "changed_first": chart.rows.labels[at[int(found.candidates.min())]],
+        "changed_last": chart.rows.labels[at[int(found.candidates.max())]],
+        "shift": size[0], "shift_low": size[1], "shift_high": size[2],
+    }  # fmt: skip
+
+
+def _change(chart: Monitor, signal: Signal) -> tuple[ChangePoint, npt.NDArray[np.int64]]:
+    """Return the change behind a signal, and the rows that its places are counted in."""
     column = chart.series.names.index(signal.series)
     rows = chart.rows
     mine = np.array([m == signal.mould for m in rows.moulds]) & np.isfinite(chart.values[:, column])
     at = np.flatnonzero(mine)
-    labels = [rows.labels[k] for k in at]
-    skewed = bool(chart.series.skewed[column])
     # What came since the signal belongs to the change too: it is sought up to its last point, and
     # never back into another mould's time or that of other limits.
-    last = labels.index(signal.last)
+    last = [rows.labels[k] for k in at].index(signal.last)
     center, sigma = _known_at(chart, int(at[last]), column)
-    found = change_before(
+    return change_before(
         rows.values[at, column], center, sigma, last, spans=chart.spans[at, column]
-    )
-    size = (np.nan,) * 3 if skewed else (found.shift, found.shift_low, found.shift_high)
-    return {
-        "changed_first": labels[int(found.candidates.min())],
-        "changed_last": labels[int(found.candidates.max())],
-        "shift": size[0], "shift_low": size[1], "shift_high": size[2],
-    }  # fmt: skip
+    ), at
 
 
 def _known_at(chart: Monitor, row: int, column: int) -> tuple[float, float]:
@@ -222,14 +263,25 @@ def _known_at(chart: Monitor, row: int, column: int) -> tuple[float, float]:
 
 
 def _nearest_event(chart: Monitor, signal: Signal) -> tuple[str, float]:
-    """Return the last event before the signal that concerns its mould, and how many days before."""
-    mine = chart.events[chart.events["mould"].isin(["", *chart.rows.tools_of(signal.mould)])]
-    days = (pd.Timestamp(signal.since) - mine["happened_at"]).dt.total_seconds() / 86400
-    near = mine[(days >= 0) & (days <= NEAR_DAYS) & (mine["kind"] != "arm check")]
-    if near.empty:
+    """Return the event nearest to the change behind a signal, and how many days before it."""
+    found, at = _change(chart, signal)
+    first, likeliest, last = (
+        pd.Timestamp(chart.rows.times[at[int(k)]])
+        for k in (found.candidates.min(), found.first, found.candidates.max())
+    )
+    tools = chart.rows.tools_of(signal.mould)
+    mine = chart.events[
+        chart.events["mould"].isin(["", *tools]) & (chart.events["kind"] != "arm check")
+    ]
+    when = mine["happened_at"]
+    mine = mine[(when <= last) & (when >= first - pd.Timedelta(days=NEAR_DAYS))]
+    if mine.empty:
         return "", np.nan
-    row = near.iloc[-1]
-    return f"{row['kind']}: {row['note']}".rstrip(": "), float(days.loc[near.index[-1]])
+    days = (likeliest - mine["happened_at"]).dt.total_seconds().to_numpy() / 86400
+    # Of two that are as near, the later one before the change.
+    nearest = int(np.lexsort((-np.arange(len(days)), days < 0, np.abs(days)))[0])
+    row = mine.iloc[nearest]
+    return f"{row['kind']}: {row['note']}".rstrip(": "), float(days[nearest])
 
 
 def answer(

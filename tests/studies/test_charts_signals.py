@@ -5,6 +5,7 @@ Quality Engineering 10, 521-527; here it is held to changes that were planted.
 """
 
 import shutil
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -19,8 +20,8 @@ from strategies import Array
 
 from spc.charts.rules import RULES
 from spc.errors import InputError, NotFoundError
+from spc.pages.signals_text import event_words, signals_text
 from spc.store.connection import open_store
-from spc.studies import signals
 from spc.studies.chance import any_in, chance
 from spc.studies.freezing import freeze
 from spc.studies.history import History
@@ -230,24 +231,72 @@ def test_names_stay_as_newer_pieces_come_in(path: Path) -> None:
         assert ("check-2" in found) == (rows >= 45)
 
 
-def test_what_begins_after_an_answer_is_a_signal_of_its_own(
-    path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """The first is answered on the day after it ended; three weeks later the same comes again."""
-    first = seen(path)["check-1"]
+def answers_at(*given: tuple[str, datetime]) -> pd.DataFrame:
+    """Return answers to signals by name, each recorded at its time."""
+    rows = [{"signal_id": name, "cause": "lot", "reaction": "none", "who": "tester",
+             "recorded_at": pd.Timestamp(when)} for name, when in given]  # fmt: skip
+    return pd.DataFrame(rows)
+
+
+def of_check(past: History, answers: pd.DataFrame, name: str = "check-1") -> list[ListedSignal]:
+    found = listed(charted(past, NO_EVENTS, **QUESTION), answers).signals
+    return [s for s in found if s.series == name]
+
+
+def test_what_begins_after_an_answer_is_a_signal_of_its_own() -> None:
+    """The first is answered some days after it ended; three weeks later the same comes again."""
+    past = stepped()
+    (first,) = of_check(past, NO_ANSWERS)
     assert first.first == "B00030"
-    monkeypatch.setattr(signals, "now", lambda: first.since + timedelta(days=8))
-    with open_store(path) as store:
-        answer(store, first.signal_id, **SAID, **QUESTION)
-        both = [s for s in signal_list(store, **QUESTION).signals if s.series == "check-1"]
-        again, old = both
-        assert (again.state, again.first, again.cause) == (OPEN, "B00050", "")
-        assert (old.state, old.signal_id, old.first) == (ANSWERED, first.signal_id, "B00030")
-        assert old.last < again.first
-        monkeypatch.setattr(signals, "now", lambda: first.since + timedelta(days=40))
-        answer(store, again.signal_id, **SAID, **QUESTION)
-        assert {s.state for s in signal_list(store, **QUESTION).signals
-                if s.series == "check-1"} == {ANSWERED}  # fmt: skip
+    one = (first.signal_id, first.since + timedelta(days=16))
+    again, old = of_check(past, answers_at(one))
+    assert (again.state, again.first, again.cause) == (OPEN, "B00050", "")
+    assert (old.state, old.signal_id, old.first) == (ANSWERED, first.signal_id, "B00030")
+    assert old.last < again.first
+    assert old.since_answer == 0
+    two = (again.signal_id, first.since + timedelta(days=40))
+    both = of_check(past, answers_at(one, two))
+    assert [(s.state, s.signal_id) for s in both] == [(ANSWERED, one[0]), (ANSWERED, two[0])]
+
+
+def test_what_was_measured_before_an_answer_but_came_in_after_it_is_open() -> None:
+    """Batches 50 to 52 lay in a drawer: their file is taken in after all was answered."""
+    past = stepped()
+    (first,) = of_check(past, NO_ANSWERS)
+    when = datetime(2026, 3, 10)
+    seen_then = answers_at((first.signal_id, when))
+    (all_of_it,) = of_check(past, seen_then)
+    assert (all_of_it.state, all_of_it.since_answer) == (ANSWERED, 0)
+    taken = past.runs["taken_at"].copy()
+    taken[50:53] = pd.Timestamp("2026-03-11")
+    late = replace(past, runs=past.runs.assign(taken_at=taken))
+    again, old = of_check(late, seen_then)
+    assert (again.state, again.first) == (OPEN, "B00050")
+    assert (old.state, old.signal_id, old.last < "B00050") == (ANSWERED, first.signal_id, True)
+
+
+def test_a_signal_that_went_on_after_its_answer_says_how_many_pieces_came_since() -> None:
+    past = stepped()
+    (first,) = of_check(past, NO_ANSWERS, "check-2")
+    answers = answers_at((first.signal_id, datetime(2026, 2, 25)))
+    found = of_check(past, answers, "check-2")
+    old = next(s for s in found if s.state == ANSWERED)
+    # Batch 51 is of 25 February, eight o'clock: it and the eight after it came in later.
+    assert (old.last, old.since_answer) == ("B00059", 9)
+    text = signals_text(listed(charted(past, NO_EVENTS, **QUESTION), answers))
+    assert "answered, 9 pieces since" in text
+
+
+def test_an_older_signal_that_comes_in_late_takes_no_answer_away() -> None:
+    """A file from before the first signal comes in after the answer: that one is open, alone."""
+    past = stepped()
+    past.deviations[26, 9] = -0.45
+    taken = past.runs["taken_at"].copy()
+    taken[26] = pd.Timestamp("2026-04-01")
+    (first,) = of_check(stepped(), NO_ANSWERS)
+    late = replace(past, runs=past.runs.assign(taken_at=taken))
+    found = of_check(late, answers_at((first.signal_id, datetime(2026, 3, 10))))
+    assert [(s.state, s.first) for s in found] == [(OPEN, "B00026"), (ANSWERED, "B00030")]
 
 
 def test_one_line_a_chart_says_what_it_found_first_and_what_else(path: Path) -> None:
@@ -287,20 +336,54 @@ def among(events: pd.DataFrame) -> dict[str, ListedSignal]:
     return {s.series: s for s in found.signals}
 
 
-def test_the_event_named_is_the_last_before_it_that_concerns_the_mould() -> None:
-    """The signal of batch 30 is of 4 February; events of 5 and 20 days before it concern it."""
-    found = {
-        s.series: s for s in listed(charted(stepped(), EVENTS, **QUESTION), NO_ANSWERS).signals
-    }
+def test_the_event_named_is_the_nearest_to_the_change_that_concerns_the_mould() -> None:
+    """The change at batch 30 is of 4 February; events of 5 and 15 days before it concern it."""
+    found = among(EVENTS)
     one = found["check-1"]
     assert one.since == datetime(2026, 2, 4, 8)
     assert one.event == "mould work: vent cleaned"
     assert one.event_days == pytest.approx(5 + 8 / 24)
     other = among(EVENTS[:1])
     assert other["check-1"].event == "mould work: older"
-    # 15 February lies more than 21 days after it.
+    # 14 February lies more than 21 days after it.
     assert other["check-2"].event == ""
     assert np.isnan(other["check-2"].event_days)
+
+
+def slow() -> History:
+    """Return a shift of 1.2 sigma at batch 30, which is signalled a week later."""
+    values = np.random.default_rng(33).normal(0, 0.1, (60, 10))
+    values[30:, 9] += 0.12
+    return history(values)
+
+
+def event_of(*when: str) -> ListedSignal:
+    events = pd.DataFrame(
+        {"happened_at": pd.Series(when, dtype="datetime64[us]"), "kind": "mould work", "mould": "",
+         "note": list(when)}
+    )  # fmt: skip
+    chart = charted(slow(), events, **QUESTION)
+    return next(s for s in listed(chart, NO_ANSWERS).signals if s.series == "check-1")
+
+
+def test_an_event_is_sought_where_the_change_came_not_where_it_was_signalled() -> None:
+    plain = event_of("2020-01-01")
+    first, last = number(plain.changed_first), number(plain.changed_last)
+    assert (plain.event, first <= 30 <= last) == ("", True)
+    start = pd.Timestamp("2026-01-05")
+    days = [str((start + pd.Timedelta(days=k)).date()) for k in range(70)]
+    assert number(plain.first) > last, "signalled after the set that holds the change"
+    # One between the change and the signal cannot have made it; the one before it may.
+    assert event_of(days[last + 1]).event == ""
+    both = event_of(days[first - 2], days[last + 1])
+    assert both.event == f"mould work: {days[first - 2]}"
+    assert both.event_days > 0
+    # Within the set an event may come after the likeliest time.
+    nearest = event_of(days[first - 15], days[last])
+    assert nearest.event == f"mould work: {days[last]}"
+    assert nearest.event_days < 0
+    assert "days after the likeliest time)" in event_words(nearest)
+    assert event_of(days[max(first - 23, 0)]).event == ""
 
 
 # --- chance -------------------------------------------------------------------------------------
