@@ -22,9 +22,7 @@ def followed_text(followed: Followed) -> str:
 
 def _line(verdict: RunVerdict) -> str:
     points = f" ({', '.join(verdict.points)})" if verdict.points else ""
-    # The verdict stands at the head of the line already.
-    head, _, rest = verdict.headline.partition(": ")
-    words = rest if head.lower() == verdict.verdict else verdict.headline
+    words = verdict.headline[:1].lower() + verdict.headline[1:]
     return (
         f"{verdict.verdict.upper():<{_WIDTH}}  {verdict.serial}{points}, run {verdict.run}: {words}"
     )

@@ -73,7 +73,7 @@ class Advice:
         Where the evidence points: ``nothing``, ``mistake``, ``hit``, ``touch``,
         ``piece or set-up`` or ``moulding``.
     headline
-        The verdict in one sentence.
+        What it means, in one sentence to stand beside the verdict.
     reasons
         What it stands on, one sentence each.
     points
@@ -296,7 +296,7 @@ def _whole_shape(case: _Case) -> Advice:
     again = _again(case)
     if again:
         reasons.append(_tie_words(case, again))
-    text = "Hold: set the piece up afresh and measure it once more; if it stays so, it is the part."
+    text = "Set the piece up afresh and measure it once more; if it stays so, it is the part."
     return _advice(case, HOLD, text, reasons, again, cause=PIECE)
 
 
@@ -308,7 +308,7 @@ def _moved_moulding(case: _Case) -> Advice:
         reasons.append(f"most in {mode.name} ({mode.z:+.1f} standard deviations)")
     if case.off > case.off_limit:
         reasons.append(f"the check points lie {case.off:.1f} standard deviations from usual")
-    text = "Accept the measurement: it is the moulding that has moved, not the arm or the set-up."
+    text = "The measurement is sound: it is the moulding that has moved, not the arm or set-up."
     return _advice(case, ACCEPT, text, reasons, cause=PROCESS)
 
 
@@ -317,7 +317,7 @@ def _without_history(case: _Case, reasons: list[str]) -> Advice:
     reasons.append("too few pieces of this mould are known to say what is usual")
     if again:
         reasons.append(_tie_words(case, again))
-    text = f"Hold: probe {_listed(again)} again." if again else "Hold: measure the piece again."
+    text = f"Probe {_listed(again)} again." if again else "Measure the piece again."
     return _advice(case, HOLD, text, reasons, again, cause=PIECE)
 
 
@@ -344,11 +344,11 @@ def _tie_words(case: _Case, again: tuple[str, ...]) -> str:
 
 def _good(case: _Case) -> Advice:
     if case.usual_known:
-        text = "Accept: the fit is usual for this mould."
+        text = "The fit is usual for this mould."
         reasons = [f"largest residual {case.worst:+.2f} mm at {case.worst_point}, limit "
                    f"{case.limit:.2f} mm"]  # fmt: skip
     else:
-        text = "Accept: within the limit; whether it is usual cannot be said yet."
+        text = "The fit is within the limit; whether it is usual cannot be said yet."
         reasons = ["too few pieces of this mould are known to say what is usual"]
     return _advice(case, ACCEPT, text, reasons, cause=NOTHING)
 

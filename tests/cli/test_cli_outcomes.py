@@ -194,3 +194,15 @@ def test_a_choice_of_fit_without_a_name_is_refused(sample_store: Path, spc: Comm
         refused = spc("refit", *words, "--store", sample_store)
         assert (refused.status, refused.out) == (2, "")
         assert "no NAME for the new results" in refused.err
+
+
+def test_a_verdict_is_not_said_twice_in_a_row(sample_store: Path, spc: Command) -> None:
+    said = {}
+    for piece in ("H0001", "H0098", "H0188", "H0400"):
+        outcome = spc("run", "show", piece, "--store", sample_store)
+        line = next(text for text in outcome.out.splitlines() if text.partition(". ")[0].isupper())
+        said[piece] = line
+    verdicts = {piece: line.partition(". ") for piece, line in said.items()}
+    assert {head for head, _, _ in verdicts.values()} <= {"ACCEPT", "HOLD", "RE-MEASURE"}
+    assert {"ACCEPT", "RE-MEASURE"} <= {head for head, _, _ in verdicts.values()}
+    assert not [line for head, _, line in verdicts.values() if line.lower().startswith(head.lower())]
