@@ -61,6 +61,8 @@ class Monitor:
         Values that the limits stand on; 0 where there are none in force.
     frozen
         (series,), True where the limits are frozen ones, of one mould at least.
+    frozen_moulds
+        One a series: the moulds that have frozen limits.
     width
         (rows, series), half width of the limits in sigma.
     spans
@@ -104,6 +106,7 @@ class Monitor:
     average_upper: Array
     n_baseline: npt.NDArray[np.int64]
     frozen: npt.NDArray[np.bool_]
+    frozen_moulds: tuple[tuple[str, ...], ...]
     width: Array
     spans: npt.NDArray[np.int64]
     granted: tuple[Granted, ...]
@@ -288,6 +291,7 @@ def _charts(
         range_upper=chart_constants(2, WIDTH).D4 * range_center,
         n_baseline=lines.n,
         frozen=lines.frozen,
+        frozen_moulds=lines.frozen_moulds,
         width=lines.width,
         spans=lines.spans,
         granted=granted(series, rows, lines),

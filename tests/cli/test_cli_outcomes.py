@@ -205,4 +205,4 @@ def test_a_verdict_is_not_said_twice_in_a_row(sample_store: Path, spc: Command) 
     verdicts = {piece: line.partition(". ") for piece, line in said.items()}
     assert {head for head, _, _ in verdicts.values()} <= {"ACCEPT", "HOLD", "RE-MEASURE"}
     assert {"ACCEPT", "RE-MEASURE"} <= {head for head, _, _ in verdicts.values()}
-    assert not [line for head, _, line in verdicts.values() if line.lower().startswith(head.lower())]
+    assert not [said for head, _, said in verdicts.values() if said.upper().startswith(head)]
