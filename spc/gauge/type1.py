@@ -39,6 +39,11 @@ class Type1Study:
         The same with the bias taken off.
     bias
         Bias with its interval and test.
+    uncertainty
+        Standard uncertainty of the measuring system, (points,), mm: reference, bias over √3, and
+        the larger of repeats and resolution over √12, in squares [1]_.
+    uncertainty_share
+        Q_MS, two expanded ones (k = 2) over the tolerance, (points,); 0.15 at most is usual [1]_.
     resolution_share
         Resolution over tolerance, (points,); NaN where no resolution was given.
     least
@@ -52,6 +57,8 @@ class Type1Study:
     cg: Band
     cgk: Band
     bias: Bias
+    uncertainty: FloatArray
+    uncertainty_share: FloatArray
     resolution_share: FloatArray
     least: float
     rule: str
@@ -67,6 +74,7 @@ def type1_study(
     spread: float = 6.0,
     least: float = 1.33,
     resolution: float | None = None,
+    reference_u: float = 0.0,
     level: float = 0.95,
 ) -> Type1Study:
     """Return Cg = share T / (spread s) and Cgk = (share/2 T - |bias|) / (spread/2 s) [1]_.
@@ -85,6 +93,9 @@ def type1_study(
         Value that the indices are held against.
     resolution
         Resolution of the gauge, mm.
+    reference_u
+        Standard uncertainty of the reference, mm, taken as known: it widens the intervals of the
+        bias and of Cgk, as so many fewer repeats would.
     level
         Confidence level of the intervals.
 
@@ -97,7 +108,7 @@ def type1_study(
     width = np.broadcast_to(np.asarray(tolerance, dtype=np.float64), (array.shape[1],))
     if (width <= 0).any() or share <= 0 or spread <= 0:
         raise DataError("tolerance, share and spread must be above zero")
-    off = bias(array, reference, level=level)
+    off = bias(array, reference, reference_u=reference_u, level=level)
     flat = ~(off.sd > 0)
     s = np.where(flat, 1.0, off.sd)
     note = "repeats do not differ at all: read with more digits" if flat.any() else ""
@@ -108,11 +119,16 @@ def type1_study(
     high = cg * np.sqrt(special.chdtri(dof, tail) / dof)
     half = spread / 2.0
     room = share / 2.0 * width - np.abs(off.bias.value)
-    ends = _cgk_bounds(share / 2.0 * width, off, s, half, tail)
+    repeats = s**2 / (s**2 / np.maximum(off.n, 1) + reference_u**2)
+    ends = _cgk_bounds(share / 2.0 * width, off, s, half, tail, repeats)
+    read = 0.0 if resolution is None else resolution / np.sqrt(12.0)
+    u = np.sqrt(reference_u**2 + off.bias.value**2 / 3.0 + np.maximum(off.sd, read) ** 2)
     return Type1Study(
         cg=_band(cg, low, high, level, "chi-square", flat, note),
         cgk=_band(room / (half * s), *ends, level, "non-central t", flat, note),
         bias=off,
+        uncertainty=u,
+        uncertainty_share=4.0 * u / width,
         resolution_share=np.full(width.size, np.nan) if resolution is None else resolution / width,
         least=least,
         rule=(
@@ -139,14 +155,15 @@ def noncentrality(t: FloatArray, dof: FloatArray, p: float) -> FloatArray:
 
 
 def _cgk_bounds(
-    room: FloatArray, off: Bias, s: FloatArray, half: float, tail: float
+    room: FloatArray, off: Bias, s: FloatArray, half: float, tail: float, repeats: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Return the interval of the lesser of the two one-sided indices.
 
     Each side alone has the exact non-central t interval [2]_; the lesser index is below neither
-    lower bound's minimum more often than one side is.
+    lower bound's minimum more often than one side is. ``repeats`` is how many would leave the mean
+    as uncertain as it is with the reference's own uncertainty.
     """
-    root = np.sqrt(np.maximum(off.n, 1.0))
+    root = np.sqrt(repeats)
     dof = np.maximum(off.n - 1.0, 1.0)
     lows, highs = [], []
     for sign in (1.0, -1.0):

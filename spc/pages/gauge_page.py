@@ -18,12 +18,13 @@ from spc.pages.gauge_tables import (
     categories,
     component_table,
     component_word,
+    figure_table,
     group_table,
     shares,
     study_words,
     verdict_table,
 )
-from spc.pages.gauge_text import order_words, split_words
+from spc.pages.gauge_text import clashes, order_words, reading_words, split_words
 from spc.pages.html import Child, Html, el, joined
 from spc.pages.month_parts import sentences
 from spc.pages.shell import Page, page_html
@@ -177,6 +178,8 @@ def _sources(study: GaugeStudy, figures: dict[str, go.Figure]) -> Iterator[Html 
                        figures["sources-figure"].layout.height, wide=True)  # fmt: skip
     yield component_table(study, unit)
     yield bullets(sentences([*split_words(study), *order_words(study)]))
+    yield figure_table(study, unit)
+    yield bullets(sentences(reading_words(study)))
 
 
 def _uses(study: GaugeStudy, figures: dict[str, go.Figure]) -> Iterator[Html | None]:
@@ -206,21 +209,19 @@ def _part(study: GaugeStudy, figures: dict[str, go.Figure]) -> Iterator[Html]:
     yield figure_block("map", f"{study.plan.part} {study.study} map", said,
                        figures["map"].layout.height, wide=True)  # fmt: skip
     yield _point_table(study)
+    yield _source_table(study)
 
 
 def _point_table(study: GaugeStudy) -> Html:
     unit, q = study.plan.unit, study.quantities
     heads = columns(
-        "check point", f"measuring, {unit}#", f"range, {unit}#",
-        *(f"{component_word(key, study.second)}, {unit}#" for key in q.sd),
-        "share of the tolerance#", "range#", "kinds told apart#", f"guard band, {unit}#",
-        "to watch drift", "to sort", "to improve",
+        "check point", f"measuring, {unit}#", f"range, {unit}#", "share of the tolerance#",
+        "range#", "kinds told apart#", f"guard band, {unit}#", "to watch drift", "to sort", "to improve",
     )  # fmt: skip
     rows: list[Sequence[Child | Cell]] = [
         (
             name, exact(float(q.gauge.value[at]), unit, signed=False),
             span(q.gauge.at(at).interval, unit),
-            *(exact(float(band.value[at]), unit, signed=False) for band in q.sd.values()),
             share(float(q.of_tolerance.value[at])), shares(q.of_tolerance.at(at)),
             categories(q.distinct.at(at)),
             exact(study.verdicts[at].guard.value, unit, signed=False),
@@ -234,6 +235,19 @@ def _point_table(study: GaugeStudy) -> Html:
         "proves neither side"
     )
     return table("gauge-points", caption, heads, rows, marked=marked)
+
+
+def _source_table(study: GaugeStudy) -> Html:
+    unit, parts = study.plan.unit, study.quantities.sd
+    heads = columns(
+        "check point", *(f"{component_word(key, study.second)}, {unit}#" for key in parts)
+    )
+    rows: list[Sequence[Child | Cell]] = [
+        (name, *(exact(float(band.value[at]), unit, signed=False) for band in parts.values()))
+        for at, name in enumerate(study.points)
+    ]
+    caption = f"What measuring is made of at every check point, and the pieces beside it, in {unit}"
+    return table("gauge-point-sources", caption, heads, rows)
 
 
 def _states(verdict: Verdict) -> tuple[Html, ...]:
@@ -250,7 +264,7 @@ def _computed(study: GaugeStudy) -> Iterator[Html | None]:
         f"the points were analysed by {' and by '.join(methods)}",
         f"ranges: {q.gauge.method}" if q.gauge.method else "",
         *dict.fromkeys(text for text in study.quantities.tolerance_rule if text),
-        *dict.fromkeys([*study.notes, *q.notes]),
+        *dict.fromkeys(study.notes),
     ]))  # fmt: skip
-    clashes = sorted({v.clash for v in study.verdicts if v.clash})
-    yield bullets(sentences(clashes))
+    whole = len(study.verdicts)
+    yield bullets(sentences([f"at {n} of {whole} points {t}" for t, n in clashes(study).items()]))

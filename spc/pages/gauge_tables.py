@@ -97,8 +97,38 @@ def component_table(study: GaugeStudy, unit: str) -> Html:
             component_word(key, study.second), exact(one.value, unit, signed=False),
             span(one.interval, unit), one.note,
         ))  # fmt: skip
-    heads = columns("component", f"standard deviation, {unit}#", f"range, {unit}#", "note~")
-    return table("gauge-components", "All check points together", heads, rows)
+    heads = ["component", f"standard deviation, {unit}#", f"range, {unit}#", "note~"]
+    # A column without a word in it only takes room.
+    shown = 4 if any(row[3] for row in rows) else 3
+    return table("gauge-components", "All check points together", columns(*heads[:shown]),
+                 [row[:shown] for row in rows])  # fmt: skip
+
+
+def figure_table(study: GaugeStudy, unit: str) -> Html | None:
+    """Return the fit's own figures over the study; None where there are none."""
+    found = study.figures
+    if found is None:
+        return None
+    parts = ("setup", "operator_piece", "operator", "piece")
+    names = {**{k: component_word(k, study.second) for k in parts}, "setup": "placing and probing"}
+    heads = columns("figure of the fit", *(f"{names[k]}, {unit}#" for k in parts),
+                    f"measuring, {unit}#", f"range, {unit}#", "share of all variation#",
+                    "range#")  # fmt: skip
+    q = found.quantities
+    rows = [
+        (
+            spoken, *(exact(float(q.sd[k].value[at]), unit, signed=False) for k in parts),
+            exact(float(q.gauge.value[at]), unit, signed=False),
+            span(q.gauge.at(at).interval, unit),
+            share(float(q.of_study.value[at])), shares(q.of_study.at(at)),
+        )
+        for at, spoken in enumerate(found.spoken)
+    ]  # fmt: skip
+    caption = (
+        "The fit's own figures, one value a run. What the fit leaves is told by its modes, which "
+        "it does not pull to zero as it does the fit points"
+    )
+    return table("gauge-figures", caption, heads, rows)
 
 
 def component_word(key: str, second: str) -> str:

@@ -3,7 +3,7 @@
 import numpy as np
 
 from spc.gauge.band import Band
-from spc.pages.display import NONE, count, length, number, share
+from spc.pages.display import NONE, count, length, number, share, span
 from spc.pages.text import table
 from spc.studies.gauge import GaugeStudy
 
@@ -60,14 +60,39 @@ def _verdict(study: GaugeStudy) -> list[str]:
         rule = getattr(study.verdicts[0], name)
         lines.append(f"{words}: {told} of {len(states)} points (bound {rule.bound:g})")
     pooled = study.pooled_verdicts[-1]
+    lines += _correlation(study)
     lines.append(f"{pooled.first.sentence}.")
     lines.append(
         "bands of the AIAG manual, share of study variation over all points: "
         + (pooled.study_band or "none")
     )
-    clashes = {v.clash for v in study.verdicts if v.clash}
-    lines += [f"note: {text}" for text in sorted(clashes)]
+    lines += [
+        f"note: at {found} of {len(study.verdicts)} points {text}"
+        for text, found in clashes(study).items()
+    ]
     return lines
+
+
+def clashes(study: GaugeStudy) -> dict[str, int]:
+    """Return where the AIAG's own criteria disagree, and at how many points."""
+    said = [text for v in study.verdicts for text in v.clash.split("; ") if text]
+    return {text: said.count(text) for text in dict.fromkeys(said)}
+
+
+def _correlation(study: GaugeStudy) -> list[str]:
+    """Return the pooled intraclass correlation, and how finely values are worth writing."""
+    pooled, unit = study.pooled, study.plan.unit
+    rho = pooled.correlation.at(len(study.groups) - 1)
+    if rho.interval is None:
+        return []
+    verdict = study.pooled_verdicts[-1]
+    error = verdict.probable_error.value
+    return [
+        f"intraclass correlation over all points {number(rho.value)} ({span(rho.interval)}), "
+        f"{verdict.watch_class} class of four; half of all readings err by more than "
+        f"{length(error, unit)} {unit}: steps of {length(error / 5, unit)} to "
+        f"{length(2 * error, unit)} are worth writing down",
+    ]
 
 
 def _after_blank(lines: list[str]) -> list[str]:

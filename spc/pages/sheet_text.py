@@ -1,5 +1,7 @@
 """A gauge study's run sheet, for the terminal and as rows of a table."""
 
+from math import isfinite
+
 from spc.gauge.power import Width
 from spc.pages.display import NONE, count, length, number, share
 from spc.pages.text import table
@@ -34,11 +36,25 @@ def sheet_text(sheet: GaugeSheet) -> str:
         "",
         "What to expect, in mm:",
         table(("figure", "assumed", "interval expected", "estimates lie", "comes out zero"),
-              [_width(w) for w in sheet.expected.widths], " rrrr"),
+              [_width(w) for w in sheet.expected.widths if isfinite(w.truth)], " rrrr"),
+        *_power(sheet),
         "",
         table(HEADER[:-2], first, "rr  rrr"),
         *([f"and {more} more runs; save them with --csv or --page"] if more > 0 else []),
     ])  # fmt: skip
+
+
+def _power(sheet: GaugeSheet) -> list[str]:
+    """Return the chances that the study settles whether the gauge can sort; nothing without one."""
+    shown, not_shown = sheet.expected.sort_shown, sheet.expected.sort_not_shown
+    if not isfinite(shown):
+        return []
+    rest = max(0.0, 1.0 - shown - not_shown)
+    return [
+        "were this so, the study would show that the gauge can sort to this tolerance with a "
+        f"chance of {share(shown)}, that it cannot with {share(not_shown)}, and settle nothing "
+        f"with {share(rest)}"
+    ]
 
 
 def design_lines(sheet: GaugeSheet) -> list[str]:

@@ -2,7 +2,7 @@
 
 from math import isfinite
 
-from spc.pages.display import NONE, count, length, moment, number, probability, span
+from spc.pages.display import NONE, count, length, moment, number, probability, share, span
 from spc.pages.text import table
 from spc.studies.trust import Trust
 
@@ -24,10 +24,23 @@ def trust_text(found: Trust) -> str:
             f"with length: {length(found.slope, signed=True)} mm per metre "
             f"(p {probability(found.slope_p)})"
         )
+    if isfinite(found.bias.value):
+        known = (
+            f"the reference known to {length(found.reference_u)}"
+            if isfinite(found.reference_u)
+            else "the reference taken as exact"
+        )
+        lines.append(
+            f"bias on {found.artefact}: {length(found.bias.value, signed=True)} mm "
+            f"({span(found.bias.interval, 'mm')}), {count(found.bias.n, 'reading')}, {known}"
+        )
     for name, figure in (("Cg", found.cg), ("Cgk", found.cgk)):
         if figure is not None:
             lines.append(f"{name} {number(figure.value)} ({span(figure.interval)}), on "
                          f"{count(figure.n, 'reading')}")  # fmt: skip
+    if isfinite(found.q_ms):
+        lines.append(f"Q_MS {share(found.q_ms)} of the tolerance, 15 % at most is usual "
+                     "(ISO 22514-7, from memory)")  # fmt: skip
     rows = [
         (
             moment(s.checked_at), s.artefact, s.place or NONE, str(s.readings),

@@ -131,9 +131,10 @@ def _by_reading(store: Store, device: str) -> _Check | None:
     except SpcError:
         # Readings that say nothing are as none.
         return None
-    state = TRUSTED if found.sessions[-1].good else UNKNOWN
+    newest = found.sessions[-1]
+    state = TRUSTED if newest.good else UNKNOWN
     return _Check(
-        at=pd.Timestamp(found.sessions[-1].checked_at),
+        at=pd.Timestamp(newest.checked_at),
         state=DOUBTED if found.answer == NO else TRUSTED if found.answer == YES else state,
         look_back=len(found.look_back),
     )

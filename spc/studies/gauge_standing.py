@@ -12,7 +12,7 @@ from spc.errors import SpcError
 from spc.plan import Plan
 from spc.store import read
 from spc.store.connection import Store
-from spc.studies.trust import Session, trust
+from spc.studies.trust import Session, newest_of_each, trust
 
 #: Repeated set-ups beyond one in each cell that a study must have: so many degrees of freedom know
 #: a standard deviation to within 0.70 to 1.75 of itself (chi-square, 95 %).
@@ -72,21 +72,23 @@ class ArmState:
         self, devices: set[str], since: pd.Timestamp, moment: pd.Timestamp | None
     ) -> pd.Timestamp | None:
         """Return when the newest check in a span was, where it failed; None where it did not."""
-        told: list[tuple[pd.Timestamp, bool]] = []
-        for row in self.events(CHECKS, since, moment).to_dict("records"):
-            if concerns(str(row["note"]), devices):
-                told.append((row["happened_at"], FAILED in str(row["kind"])))
-        for device in devices:
-            told += [
-                (pd.Timestamp(s.checked_at), s.good is False)
-                for s in self._read(device)
-                if pd.Timestamp(s.checked_at) > since
-                and (moment is None or pd.Timestamp(s.checked_at) <= moment)
-            ]
-        if not told:
-            return None
-        newest = max(at for at, _ in told)
-        return newest if any(bad for at, bad in told if at == newest) else None
+        told = [
+            (row["happened_at"], FAILED in str(row["kind"]))
+            for row in self.events(CHECKS, since, moment).to_dict("records")
+            if concerns(str(row["note"]), devices)
+        ]
+        by_event = told[-1] if told else (pd.Timestamp(0), False)
+        read_in = [
+            s for device in devices for s in self._read(device)
+            if pd.Timestamp(s.checked_at) > since
+            and (moment is None or pd.Timestamp(s.checked_at) <= moment)
+        ]  # fmt: skip
+        bad = [pd.Timestamp(s.checked_at) for s in newest_of_each(tuple(read_in)) if not_good(s)]
+        bad = [at for at in bad if at > by_event[0]]
+        answered = [s for s in read_in if s.good and pd.Timestamp(s.checked_at) > by_event[0]]
+        if by_event[1] and not answered:
+            bad.append(by_event[0])
+        return max(bad) if bad else None
 
     def _read(self, device: str) -> tuple[Session, ...]:
         if device not in self._sessions:
@@ -98,6 +100,11 @@ class ArmState:
                     # Readings that say nothing are as none.
                     self._sessions[device] = ()
         return self._sessions[device]
+
+
+def not_good(session: Session) -> bool:
+    """Tell whether a session was judged and found bad."""
+    return session.good is False
 
 
 def concerns(note: str, devices: set[str]) -> bool:

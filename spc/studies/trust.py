@@ -2,12 +2,13 @@
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from spc.errors import InputError, NotFoundError
-from spc.gauge.bias import linearity
+from spc.gauge.bias import bias, linearity
 from spc.gauge.stability import check_standard
 from spc.gauge.type1 import PATCH_SCOPE, type1_study
 from spc.interval import Estimate
@@ -17,6 +18,8 @@ from spc.studies.arrays import Array
 from spc.studies.runs import ListedRun, listed_runs
 
 YES, NO, STALE, UNKNOWN = "yes", "no", "check first", "cannot be said"
+#: Readings of one shift are one check, whatever artefact came first.
+ONE_CHECK = pd.Timedelta("12h")
 #: Earlier sessions that limits stand on; fewer say nothing (common practice, no published source).
 FEWEST = 8
 #: A check older than this does not speak for today (common practice, no published source).
@@ -77,8 +80,14 @@ class Trust:
     slope, slope_p
         Change of the bias with length, mm per metre of reference, and its chance; NaN with fewer
         than three lengths.
+    artefact, bias, reference_u
+        The artefact read last, the bias of all its readings with its interval, and the standard
+        uncertainty of its reference, which that interval and that of Cgk hold; NaN where unknown.
     cg, cgk
         Against the tolerance asked for; None without one.
+    q_ms
+        Two expanded uncertainties of the arm on that artefact over the tolerance (ISO 22514-7);
+        NaN without one.
     look_back
         Where the newest check is bad: runs of the arm since the last good one.
     since
@@ -96,6 +105,10 @@ class Trust:
     drift_p: float
     slope: float
     slope_p: float
+    artefact: str
+    bias: Estimate
+    reference_u: float
+    q_ms: float
     cg: Estimate | None
     cgk: Estimate | None
     look_back: tuple[ListedRun, ...]
@@ -133,16 +146,15 @@ def trust(
         raise InputError(f"no check of '{name}' before {when:%Y-%m-%d}", do="check the arm first")
     sessions = _sessions(rows, limit)
     answer, why = _answer(sessions, when, oldest_days)
-    good = [s.checked_at for s in sessions if s.good]
-    since = max(good) if good else None
+    since = _last_good(sessions)
     drift, drift_p = _drift(sessions)
     slope, slope_p = _slope(rows)
-    cg, cgk = _type1(rows, tolerance)
+    on_one = _on_one(rows, tolerance)
     return Trust(
         device=name, answer=answer, why=why, asked_at=when.to_pydatetime(), sessions=sessions,
-        drift_a_month=drift, drift_p=drift_p, slope=slope, slope_p=slope_p, cg=cg, cgk=cgk,
+        drift_a_month=drift, drift_p=drift_p, slope=slope, slope_p=slope_p, **on_one,
         look_back=_look_back(store, name, since, when) if answer == NO else (), since=since,
-        notes=(PATCH_SCOPE,) if tolerance is not None else (),
+        notes=_notes(rows, tolerance),
     )  # fmt: skip
 
 
@@ -208,24 +220,58 @@ def _answer(
     sessions: tuple[Session, ...], when: pd.Timestamp, oldest_days: float
 ) -> tuple[str, str]:
     newest = sessions[-1].checked_at
-    last = [s for s in sessions if s.checked_at == newest]
+    last = newest_of_each(sessions)
     age = (when - pd.Timestamp(newest)) / pd.Timedelta("1D")
     bad = [s for s in last if s.good is False]
     if bad:
         worst = max(bad, key=lambda s: abs(s.bias))
+        again = "" if newest - worst.checked_at < ONE_CHECK else ", and was not read good since"
         return NO, (
-            f"the check of {newest:%Y-%m-%d} read {worst.artefact} {worst.bias:+.3f} mm off, "
-            f"outside {worst.lower:+.3f} to {worst.upper:+.3f} mm: find the cause, and review what "
-            "was measured since the last good check"
+            f"the check of {worst.checked_at:%Y-%m-%d} read {worst.artefact} {worst.bias:+.3f} mm "
+            f"off, outside {worst.lower:+.3f} to {worst.upper:+.3f} mm{again}: find the cause, and "
+            "review what was measured since the last good check"
         )
     if age > oldest_days:
         return STALE, f"the last check is {age:.0f} days old; check the arm before measuring"
-    if any(s.good is None for s in last):
+    if any(s.good is None for s in last if newest - s.checked_at < ONE_CHECK):
         return UNKNOWN, (
             f"{len(sessions)} checks are too few for limits ({FEWEST} before the one judged); name "
             "the allowed bias with --limit"
         )
     return YES, f"the check of {newest:%Y-%m-%d} lies inside its limits ({age:.1f} days ago)"
+
+
+def newest_of_each(sessions: tuple[Session, ...]) -> list[Session]:
+    """Return the newest session of each artefact at each place: a bad one stands until read good.
+
+    Another artefact that reads well says nothing against it.
+    """
+    newest = {(s.artefact, s.place): s for s in sessions}
+    return list(newest.values())
+
+
+def _last_good(sessions: tuple[Session, ...]) -> datetime | None:
+    """Return the last good check: of what reads bad now, the last good session of the very same.
+
+    None where something that reads bad never read good.
+    """
+    bad = {(s.artefact, s.place) for s in newest_of_each(sessions) if s.good is False}
+    if not bad:
+        good = [s.checked_at for s in sessions if s.good]
+        return max(good) if good else None
+    last = {(s.artefact, s.place): s.checked_at for s in sessions if s.good}
+    return None if bad - set(last) else min(last[key] for key in bad)
+
+
+def _notes(rows: pd.DataFrame, tolerance: float | None) -> tuple[str, ...]:
+    said = [PATCH_SCOPE] if tolerance is not None else []
+    lengths = rows["reference"].nunique()
+    if lengths < 3:
+        said.append(
+            f"{lengths} length{'s' * (lengths != 1)} read: three or more would tell whether the "
+            "bias grows with length"
+        )
+    return tuple(said)
 
 
 def _drift(sessions: tuple[Session, ...]) -> tuple[float, float]:
@@ -247,14 +293,25 @@ def _slope(rows: pd.DataFrame) -> tuple[float, float]:
     return float(found.slope.value[0]) * 1000.0, float(found.slope_p[0])
 
 
-def _type1(rows: pd.DataFrame, tolerance: float | None) -> tuple[Estimate | None, Estimate | None]:
-    if tolerance is None:
-        return None, None
+def _on_one(rows: pd.DataFrame, tolerance: float | None) -> dict[str, Any]:
+    """Return the bias on the artefact read last, and Cg, Cgk and Q_MS where a tolerance is given.
+
+    A reference's uncertainty that nobody recorded is taken as nought, and shown as unknown.
+    """
     artefact = rows["artefact"].iloc[-1]
     mine = rows[rows["artefact"] == artefact]
     y = mine["reading"].to_numpy(dtype=np.float64)[:, None]
-    found = type1_study(y, float(mine["reference"].iloc[-1]), tolerance)
-    return found.cg.at(0, len(y)), found.cgk.at(0, len(y))
+    reference, u = float(mine["reference"].iloc[-1]), float(mine["uncertainty"].iloc[-1])
+    known = 0.0 if np.isnan(u) else u
+    off = bias(y, reference, reference_u=known).bias.at(0, len(y))
+    said = {"artefact": str(artefact), "bias": off, "reference_u": u}
+    if tolerance is None:
+        return {**said, "cg": None, "cgk": None, "q_ms": np.nan}
+    found = type1_study(y, reference, tolerance, reference_u=known)
+    return {
+        **said, "cg": found.cg.at(0, len(y)), "cgk": found.cgk.at(0, len(y)),
+        "q_ms": float(found.uncertainty_share[0]),
+    }  # fmt: skip
 
 
 def _look_back(
