@@ -216,7 +216,8 @@ def _point_table(study: GaugeStudy) -> Html:
     unit, q = study.plan.unit, study.quantities
     heads = columns(
         "check point", f"measuring, {unit}#", f"range, {unit}#", "share of the tolerance#",
-        "range#", "kinds told apart#", f"guard band, {unit}#", "to watch drift", "to sort", "to improve",
+        "range#", "kinds told apart#", f"guard band, {unit}#", "to watch drift", "to sort",
+        "to improve",
     )  # fmt: skip
     rows: list[Sequence[Child | Cell]] = [
         (

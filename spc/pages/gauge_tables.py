@@ -1,10 +1,12 @@
 """What a gauge study says, in words and tables shared by the month's page and its own."""
 
+from collections.abc import Sequence
+
 from spc.interval import Estimate
-from spc.pages.blocks import columns, table
+from spc.pages.blocks import Cell, columns, table
 from spc.pages.chart_words import exact
 from spc.pages.display import NONE, count, moment, number, share, span
-from spc.pages.html import Html
+from spc.pages.html import Child, Html
 from spc.pages.month_parts import finite, sentences
 from spc.studies.gauge import GaugeStudy
 from spc.units import MILLIMETRES
@@ -90,7 +92,7 @@ def group_table(study: GaugeStudy, unit: str) -> Html:
 def component_table(study: GaugeStudy, unit: str) -> Html:
     """Return the components of all check points together."""
     at = len(study.groups) - 1
-    rows = []
+    rows: list[Sequence[Child | Cell]] = []
     for key, band in study.pooled.sd.items():
         one = band.at(at)
         rows.append((
@@ -115,7 +117,7 @@ def figure_table(study: GaugeStudy, unit: str) -> Html | None:
                     f"measuring, {unit}#", f"range, {unit}#", "share of all variation#",
                     "range#")  # fmt: skip
     q = found.quantities
-    rows = [
+    rows: list[Sequence[Child | Cell]] = [
         (
             spoken, *(exact(float(q.sd[k].value[at]), unit, signed=False) for k in parts),
             exact(float(q.gauge.value[at]), unit, signed=False),
