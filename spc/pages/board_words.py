@@ -106,6 +106,9 @@ def evidence(board: Board) -> str:
     cause, mould = found.advice.cause, _of_mould(board)
     if cause == MISTAKE:
         return f"{_capital(found.closer.mistakes[0].words)}."
+    if board.stays:
+        named = _listed([s.point for s in found.suspects] if cause == HIT else found.advice.points)
+        return f"Measured again, {named} reads the same: it is the part, not the touch."
     if cause == HIT:
         first = found.suspects[0]
         return (
@@ -153,6 +156,12 @@ def _steps(board: Board) -> tuple[str, ...]:
     if found is None:
         return ("Probe every fit point and take the piece in again.",)
     again = _listed(found.advice.points)
+    if board.stays:
+        batch = f" and batch {piece.batch}" if piece.batch else ""
+        return (
+            f"Hold the piece{batch}. Look at {again}.",
+            "Measure the pieces before and after it.",
+        )
     if found.advice.cause == MISTAKE:
         return ("Put names or unit right in the file, or measure the piece again.",)
     if found.advice.cause == HIT:

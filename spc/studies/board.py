@@ -17,6 +17,7 @@ from spc.store.connection import Store
 from spc.studies.advice import ACCEPT, HIT, HOLD, MISTAKE, NOTHING, PIECE, REMEASURE, TOUCH
 from spc.studies.arm_trust import ArmTrust, arm_trust
 from spc.studies.arrays import Array
+from spc.studies.board_again import stays
 from spc.studies.conditioned import Unconditioned, unconditioned
 from spc.studies.gauge_in_force import Gauges
 from spc.studies.history import History, production
@@ -110,6 +111,9 @@ class Board:
         The run reviewed; None where it could not be aligned.
     spot
         The point that matters most; None where there is none.
+    stays
+        True where the run before of the same piece shows the same fault at the same points: probing
+        again has changed nothing, so it is on the piece.
     again
         Labels of earlier runs of the same piece, the oldest first.
     last_good
@@ -132,6 +136,7 @@ class Board:
     source: str
     review: Review | None
     spot: Spot | None
+    stays: bool
     again: tuple[str, ...]
     last_good: str
     unready: Unconditioned | None
@@ -229,13 +234,14 @@ def _assembled(
 ) -> Board:
     in_force = runs[~runs["superseded"].astype(bool)]
     row = in_force.iloc[-1]
-    looked = [_looked(judge, one) for _, one in in_force.tail(PIECES).iterrows()]
-    strip, found = [piece for piece, _ in looked], looked[-1][1]
+    looked = [_looked(judge, one, runs) for _, one in in_force.tail(PIECES).iterrows()]
+    strip, found, same = [one.piece for one in looked], looked[-1].review, looked[-1].stays
     mine = runs[(runs["piece_id"] == row["piece_id"]) & (runs["run_id"] != row["run_id"])]
     return Board(
-        plan=plan, piece=strip[-1], source=_source(found, strip[-1].word), review=found,
+        plan=plan, piece=strip[-1], source=_source(found, strip[-1].word, same),
+        review=found, stays=same,
         spot=None if found is None else _spot(judge, found, row), again=tuple(mine["run"]),
-        last_good=_last_good(judge, in_force, strip), unready=_unready(judge.past, row),
+        last_good=_last_good(judge, in_force, strip, runs), unready=_unready(judge.past, row),
         arm=arm_trust(
             judge.store, row, row["when"], judge.past,
             without_slip=found.suspects[0].usual if found and found.suspects else np.nan,
@@ -245,44 +251,72 @@ def _assembled(
     )  # fmt: skip
 
 
-def _last_good(judge: _Judge, in_force: pd.DataFrame, strip: list[BoardPiece]) -> str:
+def _last_good(
+    judge: _Judge, in_force: pd.DataFrame, strip: list[BoardPiece], runs: pd.DataFrame
+) -> str:
     """Return the last good piece of the mould before a bad one; it may lie before the strip."""
     newest = strip[-1]
     if newest.word == ACCEPT:
         return ""
     earlier = in_force.iloc[:-PIECES].tail(FARTHER)
     older = (
-        _looked(judge, row)[0]
+        _looked(judge, row, runs).piece
         for _, row in earlier[earlier["mould"] == newest.mould][::-1].iterrows()
     )
     mine = (p for p in strip[-2::-1] if p.mould == newest.mould)
     return next((p.serial for p in chain(mine, older) if p.word == ACCEPT), "")
 
 
-def _looked(judge: _Judge, row: Any) -> tuple[BoardPiece, Review | None]:
-    """Return a run's piece and its review; None where it could not be aligned."""
-    found = None
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Looked:
+    """A run's piece, its review (None where it could not be aligned), and whether faults stay."""
+
+    piece: BoardPiece
+    review: Review | None
+    stays: bool
+
+
+def _looked(judge: _Judge, row: Any, runs: pd.DataFrame) -> _Looked:
+    found, same = None, False
     if isinstance(row["fit_id"], str):
         found = reviewed(judge.store, row, judge.past, gauges=judge.gauges)
+        same = _same_as_before(judge, found, row, runs)
     names = {key: str(row[key]) for key in ("serial", "run", "mould", "batch")}
     when = row["measured_at"]
-    return BoardPiece(
+    piece = BoardPiece(
         **names,
         measured_at=None if pd.isna(when) else when.to_pydatetime(),
-        word=REMEASURE if found is None else judge.word(found),
-    ), found
+        word=REMEASURE if found is None else HOLD if same else judge.word(found),
+    )
+    return _Looked(piece=piece, review=found, stays=same)
+
+
+def _same_as_before(judge: _Judge, found: Review, row: Any, runs: pd.DataFrame) -> bool:
+    """Tell whether the run before of the same piece shows the same fault of the probing."""
+    if found.advice.cause not in (HIT, TOUCH):
+        return False
+    mine = runs[(runs["piece_id"] == row["piece_id"]) & (runs["when"] < row["when"])]
+    if mine.empty or not isinstance(mine.iloc[-1]["fit_id"], str):
+        return False
+    # As it was seen then: this run, so like it, would make it look usual.
+    then = judge.past
+    if then is not None:
+        then = then.where(np.asarray(then.runs["measured_at"] < row["when"]))
+    return stays(found, reviewed(judge.store, mine.iloc[-1], then))
 
 
 #: Where the advice's causes lie on the way from the arm to the process.
 _SOURCES = {HIT: ARM, TOUCH: ARM, MISTAKE: SETUP, PIECE: SETUP}
 
 
-def _source(found: Review | None, word: str) -> str:
+def _source(found: Review | None, word: str, same: bool) -> str:
     """Return where the evidence points; a sound measurement of a bad piece points to the part."""
     if found is None:
         return SETUP
     if found.advice.cause == NOTHING:
         return NOWHERE if word == ACCEPT else PART
+    if same:
+        return PART
     return _SOURCES.get(found.advice.cause, PROCESS)
 
 

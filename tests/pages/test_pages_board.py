@@ -155,6 +155,37 @@ def test_a_reading_wrong_as_a_whole_names_its_point(another: Another) -> None:
     assert words.next_steps(found)[-1] == "Probe flank-2 again."
 
 
+def off_at(point: str, by: float, hit: str = "") -> list[Row]:
+    """Return a good piece with one point, or one hit of it, off along the arm's x, mm."""
+    return [
+        row | {"x": str(float(row["x"]) + by)}
+        if row["point"] == point and hit in ("", row["hit"]) else row
+        for row in rows_of()
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("hit", ["", "2"], ids=["whole point", "one hit"])
+def test_a_fault_that_reads_the_same_again_is_the_part(another: Another, hit: str) -> None:
+    first = another(off_at("flank-2", 2.0, hit))
+    assert (first.piece.word, first.stays) == ("re-measure", False)
+    again = another(off_at("flank-2", 2.1, hit), run="Z1-2", days=5.1)
+    assert (again.piece.word, again.source, again.stays) == ("hold", "part", True)
+    assert again.pieces[-1].word == "hold"
+    assert "flank-2 reads the same: it is the part" in words.evidence(again)
+    assert words.next_steps(again)[-2].startswith("Hold the piece and batch")
+    assert not [step for step in words.next_steps(again) if step.startswith("Probe")]
+    board_page(again, refresh=0)
+
+
+def test_a_fault_elsewhere_or_of_another_size_is_probed_again(another: Another) -> None:
+    another(off_at("flank-2", 2.0))
+    smaller = another(off_at("flank-2", 0.9), run="Z1-2", days=5.1)
+    assert not smaller.stays
+    elsewhere = another(off_at("flank-2", 2.0, "2"), run="Z1-3", days=5.2)
+    assert (elsewhere.piece.word, elsewhere.stays) == ("re-measure", False)
+    assert words.next_steps(elsewhere)[-1].endswith("Probe flank-2 again.")
+
+
 def test_names_exchanged_blame_the_set_up_and_no_point(store: Store, tmp_path: Path) -> None:
     swapped = {"deck-1": "deck-2", "deck-2": "deck-1"}
     rows = [row | {"point": swapped.get(row["point"], row["point"])} for row in rows_of()]

@@ -1,0 +1,30 @@
+"""Whether what was wrong with a measurement is there again when the piece is measured once more."""
+
+from spc.studies.advice import HIT, TOUCH
+from spc.studies.review import Review
+
+#: A fault reads the same where its size differs by less than this share of it (common practice, no
+#: published source): a slip of the hand or dirt does not come back at one point in one size.
+ALIKE = 0.5
+
+
+def stays(found: Review, before: Review) -> bool:
+    """Tell whether an earlier measurement of the piece shows the same fault at the same points.
+
+    What probing again does not change is no fault of the probing: it is on the piece.
+    """
+    if found.advice.cause not in (HIT, TOUCH) or before.advice.cause != found.advice.cause:
+        return False
+    now, then = _sizes(found), _sizes(before)
+    return set(now) == set(then) and all(
+        abs(size - then[point]) < ALIKE * max(abs(size), abs(then[point]))
+        for point, size in now.items()
+    )
+
+
+def _sizes(found: Review) -> dict[str, float]:
+    """Return how far off each named point is, mm."""
+    if found.advice.cause == HIT:
+        return {s.point: s.off for s in found.suspects}
+    off = {o.point: o.deviation for o in found.omissions}
+    return {point: off[point] for point in found.advice.points}
