@@ -17,7 +17,7 @@ from spc.store.connection import Store
 from spc.studies.advice import ACCEPT, HIT, HOLD, MISTAKE, NOTHING, PIECE, REMEASURE, TOUCH
 from spc.studies.arm_trust import ArmTrust, arm_trust
 from spc.studies.arrays import Array
-from spc.studies.board_again import stays
+from spc.studies.board_again import same_as_before
 from spc.studies.conditioned import Unconditioned, unconditioned
 from spc.studies.gauge_in_force import Gauges
 from spc.studies.history import History, production
@@ -280,7 +280,7 @@ def _looked(judge: _Judge, row: Any, runs: pd.DataFrame) -> _Looked:
     found, same = None, False
     if isinstance(row["fit_id"], str):
         found = reviewed(judge.store, row, judge.past, gauges=judge.gauges)
-        same = _same_as_before(judge, found, row, runs)
+        same = same_as_before(judge.store, found, row, runs, judge.past)
     names = {key: str(row[key]) for key in ("serial", "run", "mould", "batch")}
     when = row["measured_at"]
     piece = BoardPiece(
@@ -289,20 +289,6 @@ def _looked(judge: _Judge, row: Any, runs: pd.DataFrame) -> _Looked:
         word=REMEASURE if found is None else HOLD if same else judge.word(found),
     )
     return _Looked(piece=piece, review=found, stays=same)
-
-
-def _same_as_before(judge: _Judge, found: Review, row: Any, runs: pd.DataFrame) -> bool:
-    """Tell whether the run before of the same piece shows the same fault of the probing."""
-    if found.advice.cause not in (HIT, TOUCH):
-        return False
-    mine = runs[(runs["piece_id"] == row["piece_id"]) & (runs["when"] < row["when"])]
-    if mine.empty or not isinstance(mine.iloc[-1]["fit_id"], str):
-        return False
-    # As it was seen then: this run, so like it, would make it look usual.
-    then = judge.past
-    if then is not None:
-        then = then.where(np.asarray(then.runs["measured_at"] < row["when"]))
-    return stays(found, reviewed(judge.store, mine.iloc[-1], then))
 
 
 #: Where the advice's causes lie on the way from the arm to the process.

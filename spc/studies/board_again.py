@@ -1,11 +1,45 @@
 """Whether what was wrong with a measurement is there again when the piece is measured once more."""
 
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from spc.store.connection import Store
 from spc.studies.advice import HIT, TOUCH
-from spc.studies.review import Review
+from spc.studies.history import History
+from spc.studies.review import reviewed
+from spc.studies.reviewed import Review
 
 #: A fault reads the same where its size differs by less than this share of it (common practice, no
 #: published source): a slip of the hand or dirt does not come back at one point in one size.
 ALIKE = 0.5
+
+
+def same_as_before(
+    store: Store, found: Review, row: Any, runs: pd.DataFrame, past: History | None
+) -> bool:
+    """Tell whether the run before of the same piece shows the same fault of the probing.
+
+    Parameters
+    ----------
+    store
+        An open store.
+    found, row
+        The run reviewed, and as the store has it.
+    runs
+        Every run of the part with ``when`` it was measured.
+    past
+        The part's production history; None without one.
+    """
+    if found.advice.cause not in (HIT, TOUCH):
+        return False
+    mine = runs[(runs["piece_id"] == row["piece_id"]) & (runs["when"] < row["when"])]
+    if mine.empty or not isinstance(mine.iloc[-1]["fit_id"], str):
+        return False
+    # As it was seen then: this run, so like it, would make it look usual.
+    then = past and past.where(np.asarray(past.runs["measured_at"] < row["when"]))
+    return stays(found, reviewed(store, mine.iloc[-1], then))
 
 
 def stays(found: Review, before: Review) -> bool:
