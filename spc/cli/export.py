@@ -26,7 +26,7 @@ def command(
 
     Example: spc export 2026-10 --folder october
     """
-    from spc.cli.exporting import Wanted, export_month, export_store
+    from spc.cli.exporting import export_month, export_store
     from spc.pages.export_text import exported_text
     from spc.studies.spans import asked_period
 
@@ -37,6 +37,6 @@ def command(
         written = (
             export_store(store, folder)
             if period is None
-            else export_month(store, period, folder, part, revision, Wanted(xlsx=xlsx))
+            else export_month(store, period, folder, part, revision, xlsx=xlsx)
         )
     show(written, exported_text, as_json)

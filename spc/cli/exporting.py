@@ -1,7 +1,6 @@
 """Writing exports."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 
 from spc.cli.progress import Progress
@@ -16,33 +15,17 @@ from spc.studies.month import Month, month_study
 from spc.studies.spans import Period
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Wanted:
-    """What is exported of a month.
-
-    Parameters
-    ----------
-    xlsx
-        One workbook.
-    qif
-        One QIF document.
-    """
-
-    xlsx: bool = False
-    qif: bool = False
-
-
 def export_month(
     store: Store, period: Period, folder: Path, part: str | None, revision: str | None,
-    wanted: Wanted,
+    *, xlsx: bool,
 ) -> list[Written]:  # fmt: skip
-    """Write a month's tables as CSV, or as what is wanted instead; empty tables are not written."""
+    """Write a month's tables as CSV, or as one workbook; empty tables are not written."""
     with Progress() as progress:
         study = month_study(store, period, part, revision, tell=progress.say)
         tables = month_tables(study, readings_of_month(store, study))
         _make(folder)
         stem = folder / _stem(study)
-        if wanted.xlsx:
+        if xlsx:
             return [_workbook(study, tables, stem)]
         return [
             write_csv(stem.with_name(f"{stem.name}-{name}.csv"), header, rows)

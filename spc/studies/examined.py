@@ -144,4 +144,3 @@ def _production(store: Store, plan: Plan) -> History | None:
         return production(store, plan)
     except NotFoundError:
         return None
-
