@@ -77,7 +77,7 @@ def _signals(
         return
     ordered = _by_weight(month, signals)
     unit = month.plan.unit
-    heads = columns("series", "mould", "state", "found first^", "from", "change came",
+    heads = columns("series", "mould", "state", "found first~^", "from", "change came",
                     f"size, {unit}#", f"range, {unit}#^", "event before~",
                     "cause and action~")  # fmt: skip
     rows = [_signal_row(s, beside, unit) for s in ordered]

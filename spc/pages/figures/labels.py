@@ -11,6 +11,8 @@ from spc.pages.figures.strands import Floats
 LINE, LETTER = 14.0, 7.0
 #: Room that a label leaves to other marks where it can, pixels.
 CLEAR = 9.0
+#: So often labels choose, each in the light of the others.
+ROUNDS = 8
 #: Where a label may stand, the best first: the name that figures use, and which way it grows.
 PLACES = (
     ("middle right", 1, 0), ("middle left", -1, 0), ("bottom center", 0, -1),
@@ -39,31 +41,44 @@ class Label:
     lines: tuple[str, ...]
 
 
-def placed(labels: Sequence[Label], frame: tuple[float, float, float, float]) -> tuple[str, ...]:
+def placed(
+    labels: Sequence[Label],
+    frame: tuple[float, float, float, float],
+    blocked: Sequence[tuple[float, float, float, float]] = (),
+) -> tuple[str, ...]:
     """Return a place for each label, named as figures name it.
 
     Parameters
     ----------
     labels
-        The labels; earlier ones choose first.
+        The labels; earlier ones choose first, and all choose again in the light of the others.
     frame
         Left, bottom, right and top of the picture, pixels; a label would rather stay inside.
+    blocked
+        The same of other words that no label should cover.
     """
-    taken = [_mark_box(label) for label in labels]
+    if not labels:
+        return ()
+    marks = np.array([_mark_box(label) for label in labels])
+    fixed = np.concatenate([marks, np.array(blocked, dtype=np.float64).reshape(-1, 4)])
     near = np.array([_mark_box(label, CLEAR) for label in labels])
-    chosen = []
-    for own, label in enumerate(labels):
-        others = np.delete(near, own, axis=0)
-        boxes = [(name, _box(label, right, up)) for name, right, up in PLACES]
-        # Near another mark a label would be read as that one's.
-        costs = [
-            _cost(box, np.array(taken), frame) + 0.5 * _shared(box, others) + 0.01 * at
-            for at, (_, box) in enumerate(boxes)
-        ]
-        name, box = boxes[int(np.argmin(costs))]
-        taken.append(box)
-        chosen.append(name)
-    return tuple(chosen)
+    boxes = [np.array([_box(label, right, up) for _, right, up in PLACES]) for label in labels]
+    chosen = np.full(len(labels), -1)
+    for _ in range(ROUNDS):
+        before = chosen.copy()
+        for own in range(len(labels)):
+            others = [boxes[k][at] for k, at in enumerate(chosen) if k != own and at >= 0]
+            taken = np.concatenate([fixed, np.array(others).reshape(-1, 4)])
+            # Near another mark a label would be read as that one's.
+            costs = [
+                _cost(box, taken, frame) + 0.5 * _shared(box, np.delete(near, own, axis=0))
+                + 0.01 * at
+                for at, box in enumerate(boxes[own])
+            ]  # fmt: skip
+            chosen[own] = int(np.argmin(costs))
+        if (chosen == before).all():
+            break
+    return tuple(PLACES[at][0] for at in chosen)
 
 
 def _mark_box(label: Label, room: float = 0.0) -> Floats:

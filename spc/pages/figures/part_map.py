@@ -8,7 +8,7 @@ import numpy as np
 import plotly.graph_objects as go
 
 from spc.pages.display import length
-from spc.pages.figures.labels import Label, placed
+from spc.pages.figures.labels import LETTER, LINE, Label, placed
 from spc.pages.figures.net import Net, net
 from spc.pages.figures.strands import Floats
 from spc.pages.figures.traces import plain
@@ -193,7 +193,13 @@ def _places(
               lines=_lines(marks[at], MARKS[marks[at].state][3]))
         for at in order
     ]  # fmt: skip
-    found = placed(labels, (*(low * scale).tolist(), *(high * scale).tolist()))
+    # The name of each side stands in its upper left corner.
+    names = [
+        (float(s.low[0]) * scale, float(s.high[1]) * scale - LINE,
+         float(s.low[0]) * scale + LETTER * len(f"facing {s.name}"), float(s.high[1]) * scale)
+        for s in flat.sides
+    ]  # fmt: skip
+    found = placed(labels, (*(low * scale).tolist(), *(high * scale).tolist()), names)
     return [name for _, name in sorted(zip(order, found, strict=True))]
 
 
