@@ -30,6 +30,7 @@ from spc.pages.month_parts import sentences
 from spc.pages.shell import Page, page_html
 from spc.plan import FIT
 from spc.studies.gauge import GaugeStudy
+from spc.studies.gauge_parts import spoken
 from spc.units import MILLIMETRES
 
 #: How each finding is drawn, and what that means.
@@ -69,6 +70,7 @@ def gauge_page(study: GaugeStudy, place: Place = NOWHERE) -> str:
 def _answer(study: GaugeStudy) -> Html:
     lines = [study_words(study, study.plan.unit), *(_use_words(study, key) for key in USES)]
     first = study.pooled_verdicts[-1].first.sentence if study.pooled_verdicts else ""
+    first = spoken(first, study.second)
     wrong = any(
         getattr(v, key).state == STATES[1] for v in study.verdicts for key in ("watch", "sort")
     )

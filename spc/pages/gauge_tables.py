@@ -9,6 +9,7 @@ from spc.pages.display import NONE, count, moment, number, share, span
 from spc.pages.html import Child, Html
 from spc.pages.month_parts import finite, sentences
 from spc.studies.gauge import GaugeStudy
+from spc.studies.gauge_parts import spoken
 from spc.units import MILLIMETRES
 
 #: What a gauge may be asked to do.
@@ -35,7 +36,8 @@ def study_words(study: GaugeStudy, unit: str) -> str:
     other = ", by another person" if study.second == "operator" else ""
     return (
         f"Study {study.study}, {moment(study.first.to_pydatetime())[:10]} to "
-        f"{moment(study.last.to_pydatetime())[:10]}: {study.counts.in_words()}, "
+        f"{moment(study.last.to_pydatetime())[:10]}: "
+        f"{spoken(study.counts.in_words(), study.second)}, "
         f"{count(len(study.points), 'check point')}. The same piece measured again, lifted, placed "
         f"and aligned anew{other}, varies by {_spread(whole, unit)} {unit} (one "
         f"standard deviation of a value that is the mean of {count(study.pooled.hits, 'hit')})."

@@ -6,6 +6,8 @@ from spc.gauge.band import Band
 from spc.pages.display import NONE, count, length, number, share, span
 from spc.pages.text import table
 from spc.studies.gauge import GaugeStudy
+from spc.studies.gauge_parts import spoken
+from spc.studies.gauge_standing import FEWEST_REPEATS
 
 #: The components in words, from the smallest step of measuring to the part itself.
 WORDS = {
@@ -28,7 +30,7 @@ def gauge_text(study: GaugeStudy) -> str:
     last = len(study.groups) - 1
     head = (
         f"{study.plan.part} {study.plan.revision}, gauge study {study.study}: "
-        f"{study.counts.in_words()}, {count(study.runs, 'run')}, "
+        f"{spoken(study.counts.in_words(), study.second)}, {count(study.runs, 'run')}, "
         f"{count(len(study.points), 'check point')}; standard deviations in {unit}, "
         f"{study.pooled.gauge.level:.0%} intervals"
     )
@@ -61,7 +63,7 @@ def _verdict(study: GaugeStudy) -> list[str]:
         lines.append(f"{words}: {told} of {len(states)} points (bound {rule.bound:g})")
     pooled = study.pooled_verdicts[-1]
     lines += _correlation(study)
-    lines.append(f"{pooled.first.sentence}.")
+    lines.append(f"{spoken(pooled.first.sentence, study.second)}.")
     lines.append(
         "bands of the AIAG manual, share of study variation over all points: "
         + (pooled.study_band or "none")
@@ -180,6 +182,10 @@ def reading_words(study: GaugeStudy) -> list[str]:
     if found.hit_dof:
         probing = length(found.hit / float(np.sqrt(found.hits)), unit)
         words += f"; probing alone makes {probing}"
+    repeats = study.counts.runs - study.counts.cells
+    if repeats < FEWEST_REPEATS:
+        return [f"{words}. Verdicts are not held against it: {count(repeats, 'repeated set-up')}, "
+                f"and {FEWEST_REPEATS} are needed."]  # fmt: skip
     return [f"{words}. Verdicts on later runs are held against it."]
 
 

@@ -22,7 +22,14 @@ from spc.store import read
 from spc.store.connection import Store
 from spc.studies.arrays import Array
 from spc.studies.gauge_figures import FitFigures, fit_figures
-from spc.studies.gauge_parts import mean_quantities, order_change, setup_split
+from spc.studies.gauge_parts import (
+    mean_quantities,
+    order_change,
+    setup_split,
+    spoken,
+    what_is_missing,
+    without_pieces,
+)
 from spc.studies.history import History, production, study_runs
 from spc.studies.hits import hit_deviations_of
 
@@ -163,7 +170,10 @@ def _analysed(past: History, deviations: Array, study: str, history: History | N
     known = None if history is None else _production_spread(history, at)
     found = answer.gauge_study(y, *codes, tolerance=tolerance, history=known)
     groups, like = _like_groups(past.plan, at)
-    pooled = _pooled(y, codes, like, tolerance, found)
+    pooled, quantities = _pooled(y, codes, like, tolerance, found), found.quantities
+    if history is None:
+        pieces = found.counts.pieces
+        pooled, quantities = (without_pieces(q, pieces) for q in (pooled, quantities))
     split, split_points = setup_split(past, deviations, found, at)
     change, p = order_change(past, y, codes)
     return GaugeStudy(
@@ -174,8 +184,8 @@ def _analysed(past: History, deviations: Array, study: str, history: History | N
         second=second,
         points=tuple(past.geometry.names[i] for i in at),
         method=found.method,
-        quantities=found.quantities,
-        verdicts=judge(found.quantities, rows=len(y)),
+        quantities=quantities,
+        verdicts=judge(quantities, rows=len(y)),
         groups=(*groups, ALL),
         group_sizes=(*np.bincount(like).tolist(), len(at)),
         pooled=pooled,
@@ -187,7 +197,11 @@ def _analysed(past: History, deviations: Array, study: str, history: History | N
         order_p=p,
         first=past.runs["measured_at"].min(),
         last=past.runs["measured_at"].max(),
-        notes=(*_notes(past, int((~past.geometry.is_fit).sum()) - len(at), second), *found.notes),
+        notes=(
+            *_notes(past, int((~past.geometry.is_fit).sum()) - len(at), second),
+            *what_is_missing(found.counts, second),
+            *(spoken(note, second) for note in found.notes),
+        ),
     )
 
 

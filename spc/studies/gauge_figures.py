@@ -15,6 +15,7 @@ from spc.errors import SpcError
 from spc.gauge.answer import gauge_study
 from spc.gauge.quantities import Quantities
 from spc.studies.arrays import Array
+from spc.studies.gauge_parts import without_pieces
 from spc.studies.history import History
 from spc.studies.series import FIGURES, HITS, all_series, chosen
 
@@ -72,10 +73,11 @@ def fit_figures(past: History, second: npt.NDArray[np.int64]) -> FitFigures | No
     except SpcError:
         return None
     at = np.array([k for k, n in enumerate(names) if n in modes], dtype=np.int64)
-    reading, dof = _pooled(found.quantities, at)
+    quantities = without_pieces(found.quantities, found.counts.pieces)
+    reading, dof = _pooled(quantities, at)
     hit, hit_dof, hits = hit_noise(past)
     return FitFigures(
-        names=names, spoken=kept.spoken, quantities=found.quantities, reading=reading,
+        names=names, spoken=kept.spoken, quantities=quantities, reading=reading,
         reading_dof=dof, hit=hit, hit_dof=hit_dof, hits=hits,
     )  # fmt: skip
 

@@ -9,8 +9,9 @@ import numpy.typing as npt
 from spc.alignment.hits import hit_spread
 from spc.alignment.reliability import reliability
 from spc.gauge.answer import GaugeStudy as Answered
-from spc.gauge.band import Band
+from spc.gauge.band import Band, missing
 from spc.gauge.effects import order_effect
+from spc.gauge.layout import Counts
 from spc.gauge.propagation import HitNoise, SetupSplit, split_setup
 from spc.gauge.quantities import Quantities
 from spc.studies.arrays import Array
@@ -67,6 +68,62 @@ def order_change(past: History, y: Array, codes: Codes) -> tuple[Array, Array]:
         return unknown, unknown
     slope, p = order_effect(means, cell, order)
     return slope.value * order.max(), p
+
+
+#: Fewest pieces whose spread is worth a figure: with two it stands on one degree of freedom.
+FEWEST_PIECES = 3
+
+
+def without_pieces(found: Quantities, pieces: int) -> Quantities:
+    """Return the quantities without those that need pieces, and why, where the pieces are too few.
+
+    Parameters
+    ----------
+    found
+        Quantities of a study that stands on its own pieces.
+    pieces
+        How many it has.
+    """
+    if pieces >= FEWEST_PIECES:
+        return found
+    gauge = found.gauge
+    none = missing(
+        len(gauge.value), gauge.level,
+        f"{pieces} pieces tell nothing of how far pieces differ: measure five or more, from "
+        "several batches",
+    )  # fmt: skip
+    return replace(
+        found, sd={name: none if name == "piece" else band for name, band in found.sd.items()},
+        pieces=none, total=none, of_study=none, distinct=none, correlation=none,
+    )  # fmt: skip
+
+
+def what_is_missing(counts: Counts, second: str) -> tuple[str, ...]:
+    """Return what a design lacks to answer the usual questions, and what to do, in words."""
+    said = []
+    if counts.pieces < 5:
+        said.append(
+            f"{counts.pieces} pieces say little of how far pieces differ: five or more, from "
+            "several batches, would"
+        )
+    if counts.setups == 1:
+        said.append(
+            "no piece was set up twice by the same person: re-alignment cannot be told from the "
+            "rest; lift, place and align each piece twice"
+        )
+    if counts.hits == 1:
+        said.append("one hit a point: probing cannot be told from the rest; probe each three times")
+    if counts.operators == 2:
+        said.append(
+            f"two {second}s: the {second}'s part is known to within 0.45 and 32 times itself at "
+            "best; three or more would tell far more"
+        )
+    return tuple(f"missing: {text}" for text in said)
+
+
+def spoken(text: str, second: str) -> str:
+    """Return a sentence with what stands in the place of operators named by its name."""
+    return text if second == "operator" else text.replace("operator", second)
 
 
 def mean_quantities(

@@ -1,5 +1,6 @@
 """Small, lopsided and silent data: every study answers, or says in words why it cannot."""
 
+import json
 import shutil
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
@@ -381,11 +382,21 @@ STUDIES: dict[str, Callable[[Rows], Rows]] = {
     "one cell missing": lambda rows: [r for r in rows if not str(r["run"]).startswith("S-1-1")],
     "one operator": lambda rows: [r for r in rows if r["operator"] == "a"],
     "one piece": lambda rows: [r for r in rows if r["serial"] == "P0001"],
+    "two pieces": lambda rows: [r for r in rows if r["serial"] in ("P0000", "P0001")],
     "one set-up": lambda rows: [r for r in rows if str(r["run"]).endswith("-0")],
     "one hit": lambda rows: [r for r in rows if r["hit"] == 1],
     "two hits in one run": lambda rows: [r for r in rows if (r["run"], r["hit"]) != ("S-0-0-0", 3)],
     "operators unknown": lambda rows: [{**r, "operator": ""} for r in rows],
     "one run": lambda rows: [r for r in rows if r["run"] == "S-0-0-0"],
+}
+
+
+#: What a design lacks is said instead of a figure.
+MISSING = {
+    "two pieces": "2 pieces say little of how far pieces differ",
+    "one set-up": "no piece was set up twice by the same person",
+    "one hit": "one hit a point: probing cannot be told",
+    "one operator": "neither people nor days were tested",
 }
 
 
@@ -398,15 +409,23 @@ def test_a_gauge_study_of_any_design_answers_or_says_why_not_and_spoils_no_repor
     assert spc("ingest", tmp_path / "study.csv", "--store", store).status == 0
     outcome = spc("gauge", "study", "S1", "--store", store)
     if outcome.status == 0:
-        assert outcome.done("gauge study S1", "probing")
+        assert outcome.done("gauge study S1", "probing", MISSING.get(name, ""))
     else:
         assert outcome.refused()
+    if name == "two pieces":
+        found = json.loads(spc("gauge", "study", "S1", "--json", "--store", store).out)
+        assert found["pooled"]["gauge"]["value"][0] is not None
+        for key in ("pieces", "total", "of_study", "distinct", "correlation"):
+            assert set(found["pooled"][key]["value"]) == {None}
+            assert "2 pieces tell nothing" in found["pooled"][key]["note"]
     # The month is told all the same, with the study or with the reason why there is none.
     with open_store(store, read_only=True) as opened:
         seen = month_study(opened, month(JANUARY))
     assert seen.pieces == 40
     # A study that can be read may still repeat too little to speak for readings after it.
-    assert (seen.gauge is None) == (outcome.status == 2 or name in ("one operator", "one set-up"))
+    assert (seen.gauge is None) == (
+        outcome.status == 2 or name in ("one operator", "one set-up", "two pieces")
+    )
     assert bool(seen.gauge_note) == (seen.gauge is None)
 
 
