@@ -154,6 +154,7 @@ def _write(study: Any, names: tuple[str, ...] | None, page: Path, quiet: bool) -
     help="Principal components of check points.",
 )
 @click.option("--successive", is_flag=True, help="Covariance from successive differences.")
+@click.option("--average", is_flag=True, help="The moving average of pieces too.")
 @click.option(
     "--order",
     type=click.Choice(["measured", "moulded"]),

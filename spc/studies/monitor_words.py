@@ -77,22 +77,31 @@ def _note(n: int, sigma: float, what: str) -> str:
 
 def alike_in_batches(rows: ChartRows, runs: pd.DataFrame) -> str:
     """Return a warning where pieces of a batch are alike and the chart is one of pieces."""
-    if rows.by == BATCH or not runs["batch"].duplicated().any():
+    share = share_between_batches(rows, runs)
+    if not share > ALIKE:
         return ""
+    return (
+        f"pieces of a batch are alike ({share:.0%} of the spread lies between "
+        "batches), so limits from neighbouring pieces are too narrow: expect many false alarms, "
+        "and chart by batch instead"
+    )
+
+
+def share_between_batches(rows: ChartRows, runs: pd.DataFrame) -> float:
+    """Return which share of the spread of pieces lies between batches; NaN where none can be told.
+
+    The median over series, on the baseline of a chart of pieces.
+    """
+    if rows.by == BATCH or not runs["batch"].duplicated().any():
+        return np.nan
     batch = dict(zip(runs["serial"].astype(str), runs["batch"].astype(str), strict=True))
     base = np.flatnonzero(rows.baseline)
     labels = [f"{rows.moulds[k]} {batch[rows.labels[k]]}" for k in base]
     if len(set(labels)) < 2:
-        return ""
+        return np.nan
     share = batch_components(rows.values[base], labels).share
     share = share[np.isfinite(share)]
-    if not share.size or not np.median(share) > ALIKE:
-        return ""
-    return (
-        f"pieces of a batch are alike ({np.median(share):.0%} of the spread lies between "
-        "batches), so limits from neighbouring pieces are too narrow: expect many false alarms, "
-        "and chart by batch instead"
-    )
+    return float(np.median(share)) if share.size else np.nan
 
 
 def remarks_of(past: History, rows: ChartRows) -> tuple[str, ...]:

@@ -22,6 +22,7 @@ from spc.studies.chosen_set import past_of
 from spc.studies.history import History
 from spc.studies.lines import centers
 from spc.studies.moments import BATCH, ChartRows, chart_rows
+from spc.studies.monitor_words import ALIKE, share_between_batches
 from spc.studies.order import MEASURED, in_order
 from spc.studies.series import mode_series
 
@@ -81,8 +82,8 @@ class ShapeStudy:
         Hotelling's T² and its limit: for new pieces, and stricter for those of the baseline.
     average, average_limit
         T² of the multivariate moving average, and its limit, the wider the fewer the reference
-        batches; NaN on a chart of pieces, since pieces of a batch share its shift and the average
-        would alarm falsely.
+        batches; NaN on a chart of pieces unless asked for, since pieces of a batch share its shift
+        and the average then alarms falsely.
     pieces
         Reference pieces of each mould, by name.
     shares
@@ -114,7 +115,7 @@ class ShapeStudy:
 def shape_study(
     store: Store, part: str | None = None, revision: str | None = None, *, of: str = FIT_MODES,
     by: str = "piece", baseline: str | None = None, components: int = COMPONENTS,
-    successive: bool = False, order: str = MEASURED, result_set: str = "",
+    successive: bool = False, order: str = MEASURED, result_set: str = "", average: bool = False,
 ) -> ShapeStudy:  # fmt: skip
     """Chart the piece as a whole, each mould about its own mean.
 
@@ -139,6 +140,8 @@ def shape_study(
         up, instead of the pooled one.
     order, result_set
         As for a monitor.
+    average
+        The moving average of pieces too; that of batches is always charted.
     """
     past = in_order(past_of(store, part, revision, result_set), order)
     inside, words = baseline_of(past.runs, by, baseline)
@@ -148,7 +151,28 @@ def shape_study(
     if of != FIT_MODES and len(names) > components:
         names, rows, shares = _in_components(rows, components)
     method = SUCCESSIVE if successive else POOLED
-    return _charted(past, of, names, rows, words, shares, method, said)
+    averaged = average or by == BATCH
+    said += _of_average(past, rows, averaged)
+    return _charted(past, of, names, rows, words, shares, method, said, averaged)
+
+
+def _of_average(past: History, rows: ChartRows, averaged: bool) -> list[str]:
+    """Say what the moving average of pieces is worth: pieces of a batch share its shift."""
+    if rows.by == BATCH:
+        return []
+    if not averaged:
+        return [
+            "slow change of the whole is charted by batch (--by batch): pieces of a batch share "
+            "its shift; --average charts it by piece all the same"
+        ]
+    share = share_between_batches(rows, past.runs)
+    if not share > ALIKE:
+        return []
+    return [
+        f"pieces of a batch are alike ({share:.0%} of the spread lies between batches), so their "
+        "moving average passes its limit by chance far more often than once in 370: read it by "
+        "batch (--by batch)"
+    ]
 
 
 def _measured(
@@ -198,7 +222,7 @@ def _in_components(
 
 def _charted(
     past: History, of: str, names: tuple[str, ...], rows: ChartRows, words: str,
-    shares: tuple[float, ...], method: str, notes: list[str],
+    shares: tuple[float, ...], method: str, notes: list[str], averaged: bool,
 ) -> ShapeStudy:  # fmt: skip
     t2 = np.full(len(rows.labels), np.nan)
     limit, average, average_limit = t2.copy(), t2.copy(), t2.copy()
@@ -211,7 +235,7 @@ def _charted(
         name = rows.moulds[at[0]]
         try:
             known = reference(rows.values[at], rows.baseline[at], method=method)
-            _one_mould(rows, at, known, h, charts)
+            _one_mould(rows, at, known, h, charts, averaged)
         except DataError as error:
             notes.append(f"mould {name or 'unknown'}: {error}")
             continue
@@ -219,11 +243,6 @@ def _charted(
         signals += _signals(rows, at, known, names, charts)
         if known.note:
             notes.append(f"mould {name or 'unknown'}: {known.note}")
-    if rows.by != BATCH:
-        notes.append(
-            "slow change of the whole is charted by batch (--by batch): pieces of a batch "
-            "share its shift"
-        )
     missing = int((~np.isfinite(rows.values).all(axis=1)).sum())
     if missing:
         notes.append(f"{missing} {rows.by} with a missing value cannot be judged as a whole")
@@ -236,14 +255,14 @@ def _charted(
 
 def _one_mould(
     rows: ChartRows, at: npt.NDArray[np.int64], known: Reference, h: float,
-    into: tuple[Array, Array, Array, Array],
+    into: tuple[Array, Array, Array, Array], averaged: bool,
 ) -> None:  # fmt: skip
     x, base = rows.values[at], rows.baseline[at]
     new, old = (t2_chart(x, known, alpha=ALPHA, new=flag) for flag in (True, False))
     t2, limit, average, average_limit = into
     t2[at] = new.t2
     limit[at] = np.where(base, old.limit, new.limit)
-    if rows.by == BATCH:
+    if averaged:
         average[at] = mewma(x, known, h=h, lam=LAMBDA).t2
         average_limit[at] = _limit_of_average(known, h)
 

@@ -242,3 +242,45 @@ def test_by_moulding_the_same_pieces_stand_in_another_order() -> None:
     measured, moulded = (of_hand(past, order=o, baseline=span) for o in ("measured", "moulded"))
     assert measured.rows.labels[60] == moulded.rows.labels[31] == "P00060"
     assert set(measured.rows.labels) == set(moulded.rows.labels)
+
+
+def test_a_moving_average_of_single_pieces_is_that_of_the_plain_recursion() -> None:
+    rng = np.random.default_rng(9)
+    values = rng.normal(0, 0.1, (120, 12))
+    values[80:, 9:] += 0.1
+    past = history(values)
+    study = of_hand(past, of="checks", baseline="B00000..B00059", average=True)
+    assert not [n for n in study.notes if "--average" in n or "alike" in n]
+    x = values[:, 9:]
+    mean, cov = x[:60].mean(axis=0), np.cov(x[:60].T)
+    z = np.zeros(3)
+    for k, row in enumerate(x):
+        z = 0.1 * (row - mean) + 0.9 * z
+        spread = 0.1 / 1.9 * (1 - 0.9 ** (2 * (k + 1)))
+        assert study.average[k] == pytest.approx(z @ np.linalg.solve(cov * spread, z), rel=1e-8)
+    late = [s for s in study.signals if s.chart == "moving average" and s.label >= "P00080"]
+    assert late
+    quiet = of_hand(past, of="checks", baseline="B00000..B00059")
+    assert np.isnan(quiet.average).all()
+    assert [n for n in quiet.notes if "--average charts it by piece all the same" in n]
+
+
+def test_by_piece_it_alarms_as_seldom_as_promised_where_pieces_are_independent() -> None:
+    """One in 370 over 60 pieces: at most 15 of 100 shops, and not never."""
+    alarms = 0
+    for seed in range(100):
+        past = history(np.random.default_rng(seed).normal(0, 0.1, (100, 12)))
+        study = of_hand(past, of="checks", baseline="B00000..B00039", average=True)
+        alarms += any(s.chart == "moving average" and s.label >= "P00040" for s in study.signals)
+    promised = -np.expm1(-60 / 370.4)
+    assert 1 <= alarms <= 100 * promised + 3 * (100 * promised * (1 - promised)) ** 0.5
+
+
+def test_pieces_of_a_batch_that_are_alike_are_told_to_spoil_it() -> None:
+    rng = np.random.default_rng(9)
+    batch = np.arange(120) // 6
+    values = rng.normal(0, 0.2, (20, 12))[batch] + rng.normal(0, 0.1, (120, 12))
+    past = history(values, batches=[f"B{b:02d}" for b in batch])
+    study = of_hand(past, of="checks", baseline="B00..B09", average=True)
+    (said,) = [n for n in study.notes if n.startswith("pieces of a batch are alike (")]
+    assert "read it by batch (--by batch)" in said
