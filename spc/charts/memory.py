@@ -100,14 +100,13 @@ def ewma(
         mid, own = arrays.rows_of(middle, rows), arrays.rows_of(scale, rows)
         dev = np.subtract(a[rows], mid, out=z[rows])
         missing = np.isnan(dev)
-        half = upper[rows]
-        state.follow(dev, missing, begins[rows], np.broadcast_to(own**2, dev.shape), half)
-        half *= width
+        square = np.broadcast_to(own**2, dev.shape)
+        half = width * state.follow(dev, missing, begins[rows], square, upper[rows])
         np.greater(np.abs(dev), half, out=beyond[rows])
         beyond[rows] &= ~missing
         dev += mid
         np.subtract(mid, half, out=lower[rows])
-        half += mid
+        np.add(mid, half, out=upper[rows])
     n = total_and_count(a)[1]
     return Ewma(z=z, lower=lower, upper=upper, beyond=beyond, n=n, lam=lam, width=width)
 
@@ -125,9 +124,12 @@ class _State:
         return cls(np.zeros(points), np.zeros(points), lam)
 
     def follow(
-        self, dev: Floats, missing: Bools, begins: Bools, square: Floats, half: Floats
-    ) -> None:
-        """Turn ``dev`` into averages in place and write their standard deviation into ``half``."""
+        self, dev: Floats, missing: Bools, begins: Bools, square: Floats, room: Floats
+    ) -> Floats:
+        """Turn ``dev`` into averages in place and return their standard deviation.
+
+        One row where it has settled; else one for each, written into ``room``.
+        """
         gaps: Bools = np.asarray(missing.any(axis=1))
         where = (missing, gaps.tolist(), begins.tolist())
         dev *= self.lam
@@ -135,12 +137,11 @@ class _State:
         self.average = _decay(dev, self.average, 1 - self.lam, *where)
         settled = square[0] * (self.lam / (2 - self.lam))
         if square.strides[0] == 0 and not begins.any() and _equal(self.variance, settled):
-            half[:] = settled
-        else:
-            np.multiply(square, self.lam**2, out=half)
-            np.multiply(half, 0.0, out=half, where=missing)  # stays NaN where sigma is not known
-            self.variance = _decay(half, self.variance, (1 - self.lam) ** 2, *where)
-        np.sqrt(half, out=half)
+            return np.asarray(np.sqrt(settled))
+        np.multiply(square, self.lam**2, out=room)
+        np.multiply(room, 0.0, out=room, where=missing)  # stays NaN where sigma is not known
+        self.variance = _decay(room, self.variance, (1 - self.lam) ** 2, *where)
+        return np.asarray(np.sqrt(room, out=room))
 
 
 def _decay(

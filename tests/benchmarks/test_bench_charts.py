@@ -9,7 +9,7 @@ best. The full size, 1,000 points by 10,000 runs, is run where the environment s
 
 import os
 from collections.abc import Callable
-from time import perf_counter
+from time import process_time
 
 import numpy as np
 import pandas as pd
@@ -25,12 +25,12 @@ TRIED = 4
 
 
 def best(work: Callable[[], object], times: int = 3) -> float:
-    """Return the shortest of a few timings, which other work on the machine disturbs least."""
+    """Return the least processor time of a few tries, which other work disturbs least."""
     taken = []
     for _ in range(times):
-        start = perf_counter()
+        start = process_time()
         work()
-        taken.append(perf_counter() - start)
+        taken.append(process_time() - start)
     return min(taken)
 
 
