@@ -157,7 +157,8 @@ def _note(
     n: int, findings: float, spread: float, p: float, fewest: int, widened: bool
 ) -> str:  # fmt: skip
     if n < fewest:
-        return f"no limits: {n} baseline lots, at least {fewest} are needed"
+        several = "" if n == 1 else "s"
+        return f"no limits: {n} baseline lot{several}, at least {fewest} are needed"
     if findings == 0:
         return f"no limits: no finding in {n} baseline lots"
     if np.isnan(spread):

@@ -99,7 +99,10 @@ def principal_modes(x: ArrayLike, count: int, baseline: ArrayLike | None = None)
     kept = a[mask & ~np.isnan(a).any(axis=1)]
     m, points = kept.shape
     if m < count + 2:
-        raise DataError(f"{m} complete reference pieces; {count} modes need at least {count + 2}")
+        several = "" if m == 1 else "s"
+        raise DataError(
+            f"{m} complete reference piece{several}; {count} modes need at least {count + 2}"
+        )
     arrays.require(1 <= count <= points, "count", count, f"from 1 to {points}")
     mean = kept.mean(axis=0)
     _, singular, vectors = np.linalg.svd(kept - mean, full_matrices=False)

@@ -113,8 +113,8 @@ def reference(
     m, p = kept.shape
     if m < p + 2:
         raise DataError(
-            f"{m} complete reference pieces for {p} values; at least {p + 2} are needed,"
-            f" {10 * p} or more to be trusted"
+            f"{m} complete reference piece{'s' * (m != 1)} for {p} values; at least {p + 2} are "
+            f"needed, {10 * p} or more to be trusted"
         )
     mean = kept.mean(axis=0)
     cov, df = _covariance(a, kept, complete, method, spans)

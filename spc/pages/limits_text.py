@@ -18,13 +18,27 @@ def frozen_text(found: Frozen) -> str:
             f"{found.ended} of these judge no more, retired or followed by others: to put these "
             "limits in force again, freeze them with --from DAY."
         )
-    lines += [f"no limits for {text}" for text in found.skipped]
+    lines += _skipped(found.skipped)
     lines += [
         f"note: the baseline itself has a signal: {s.series}, mould {s.mould or NONE}, {s.rule} at "
         f"{s.first}; leave it out only with a cause found"
         for s in found.inside
     ]
     return "\n".join([*lines, *(["", sets_text(found.sets)] if found.sets else [])])
+
+
+def _skipped(skipped: Sequence[str]) -> list[str]:
+    """Return what has no limits, each reason once."""
+    by_reason: dict[str, list[str]] = {}
+    for text in skipped:
+        named, _, reason = text.partition(": ")
+        by_reason.setdefault(reason.removeprefix("no limits: "), []).append(named)
+    return [
+        f"no limits for {'; '.join(named[:6])}"
+        + (f" and {len(named) - 6} more" if len(named) > 6 else "")
+        + f": {reason}"
+        for reason, named in by_reason.items()
+    ]
 
 
 def retired_text(found: Retired) -> str:

@@ -1,6 +1,7 @@
 """A proposed baseline for the terminal."""
 
 from spc.pages.display import count, moment, probability
+from spc.studies.lines import FEWEST
 from spc.studies.proposing import BaselineProposal, MouldProposal
 
 
@@ -8,7 +9,10 @@ def proposal_text(found: BaselineProposal) -> str:
     """Return the stretch proposed for each mould, and how to freeze it."""
     what = "batch" if found.by == "batch" else "piece"
     lines = [line for one in found.moulds for line in (*_mould(one, what), "")]
-    if found.span:
+    if sum(one.n for one in found.moulds) < FEWEST:
+        many = "batches" if what == "batch" else "pieces"
+        lines.append(f"Too short to freeze limits from: {FEWEST} {many} are needed.")
+    elif found.span:
         lines.append(
             f"In common: --baseline {found.span}. Freeze it with: spc limits freeze --baseline "
             f"{found.span} --why '...'"

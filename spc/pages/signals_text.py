@@ -4,19 +4,17 @@ from math import isfinite
 
 from spc.pages.display import count, length, moment, number
 from spc.pages.text import table
+from spc.studies.chance import Chance
 from spc.studies.signals import OPEN, ListedSignal, SignalList
 
 
 def signals_text(found: SignalList) -> str:
     """Return the signals: open ones first, then those answered."""
     open_ones = [s for s in found.signals if s.state == OPEN]
-    by_chance = found.chance
     head = (
         f"{count(len(open_ones), 'open signal')}, "
         f"{count(len(found.signals) - len(open_ones), 'answered one')}; lengths in {found.unit}\n"
-        f"After the baseline {by_chance.found} of {count(by_chance.charts, 'chart')} show one (fit "
-        f"points apart); by chance alone it would be about {number(by_chance.charts_with_any, 0)}, "
-        f"over {count(by_chance.points, 'point')} ({by_chance.words})"
+        f"{_by_chance(found.chance)}"
     )
     if not found.signals:
         return head
@@ -29,6 +27,18 @@ def signals_text(found: SignalList) -> str:
         if s.state != OPEN
     ]
     return "\n".join([head, "", table(columns, rows, "       r r"), *answers])
+
+
+def _by_chance(known: Chance) -> str:
+    if not known.charts:
+        return (
+            "No chart has limits and a value after its baseline yet, so there is nothing to find."
+        )
+    return (
+        f"After the baseline {known.found} of {count(known.charts, 'chart')} show one (fit points "
+        f"apart); by chance alone it would be about {number(known.charts_with_any, 0)}, over "
+        f"{count(known.points, 'point')} ({known.words})"
+    )
 
 
 def _row(signal: ListedSignal, unit: str) -> tuple[str, ...]:

@@ -28,6 +28,6 @@ def baseline_of(
         batch = runs["batch"].astype(object).where(runs["batch"] != "", runs["measured_at"].dt.date)
         codes = pd.factorize(batch)[0]
         n = min(FIRST_BATCHES, int(codes.max()) + 1)
-        return codes < n, f"the first {n} batches"
+        return codes < n, "the first batch" if n == 1 else f"the first {n} batches"
     n = min(FIRST_PIECES, len(runs))
-    return np.arange(len(runs)) < n, f"the first {n} pieces"
+    return np.arange(len(runs)) < n, "the first piece" if n == 1 else f"the first {n} pieces"

@@ -157,7 +157,8 @@ def _bare(lines: Lines, rows: ChartRows) -> tuple[str, ...]:
     if not bare:
         return ()
     named = " and ".join(sorted(m or "unknown" for m in bare))
-    return (f"mould {named} has no baseline value, so no centre to be charted about",)
+    verb = "has" if len(bare) == 1 else "have"
+    return (f"mould {named} {verb} no baseline value, so no centre to be charted about",)
 
 
 def _study(

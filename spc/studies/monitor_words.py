@@ -11,6 +11,8 @@ from spc.studies.moments import BATCH, ChartRows
 
 #: From so many baseline values limits are no longer provisional (ISO 7870-2 asks 20 to 25).
 SETTLED = 25
+#: More charts than this are not all named in a note.
+NAMED = 6
 #: Share of the spread between batches from which a chart of single pieces is warned of.
 ALIKE = 0.15
 
@@ -62,7 +64,8 @@ def _frozen_note(
 
 def _note(n: int, sigma: float, what: str) -> str:
     if n < FEWEST:
-        return f"no limits: {n} baseline {what}, {FEWEST} are needed"
+        one = {"batches": "batch", "pieces": "piece"}[what] if n == 1 else what
+        return f"no limits: {n} baseline {one}, {FEWEST} are needed"
     if not sigma > 0:
         return "no limits: the baseline does not vary"
     if n < SETTLED:
@@ -110,9 +113,11 @@ def remarks_of(past: History, rows: ChartRows) -> tuple[str, ...]:
     said = [alike] if alike else []
     moulds = sorted(set(rows.moulds))
     if len(moulds) > 1:
-        named = ", ".join(m or "unknown" for m in moulds)
+        named = ", ".join(m or "unknown" for m in moulds[:NAMED])
+        more = f" and {len(moulds) - NAMED} more" if len(moulds) > NAMED else ""
+        what = "moulds " if rows.moulds == rows.tools else ""
         said.append(
-            f"moulds {named} are charted apart, each about its own centre; the spread is common, "
+            f"{what}{named}{more} are charted apart, each about its own centre; the spread is common, "
             "from moving ranges within each mould"
         )
     for number, words in (

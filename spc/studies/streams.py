@@ -251,9 +251,11 @@ def _standardised(
         usable = (n >= FEWEST_PIECES) & (sd > 0)
         z[mine] = (x[mine] - np.where(usable, mean, np.nan)) / np.where(usable, sd, np.nan)
         if not usable.any():
+            known, pieces = int(n.max(initial=0)), int(mine.sum())
             lost.append(
-                f"{name or UNKNOWN}: {int(n.max(initial=0))} baseline pieces, {FEWEST_PIECES} are "
-                f"needed to standardise by; its {int(mine.sum())} pieces are not on the chart"
+                f"{name or UNKNOWN}: {known} baseline piece{'s' * (known != 1)}, {FEWEST_PIECES} "
+                f"are needed to standardise by; its {pieces} "
+                f"{'piece is' if pieces == 1 else 'pieces are'} not on the chart"
             )
     nothing = np.full(len(series.names), np.nan)
     return replace(
