@@ -117,8 +117,8 @@ def remarks_of(past: History, rows: ChartRows) -> tuple[str, ...]:
         more = f" and {len(moulds) - NAMED} more" if len(moulds) > NAMED else ""
         what = "moulds " if rows.moulds == rows.tools else ""
         said.append(
-            f"{what}{named}{more} are charted apart, each about its own centre; the spread is common, "
-            "from moving ranges within each mould"
+            f"{what}{named}{more} are charted apart, each about its own centre; the spread is "
+            "common, from moving ranges within each mould"
         )
     for number, words in (
         (past.superseded, "of pieces measured again later"),
