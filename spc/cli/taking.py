@@ -1,6 +1,7 @@
 """Taking files one after the other, telling each as it is taken."""
 
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from glob import glob
 from pathlib import Path
 
@@ -9,13 +10,16 @@ import click
 from spc.cli.boarding import BoardKept
 from spc.cli.options import say_json
 from spc.cli.progress import Progress
+from spc.identity import file_hash
 from spc.ingest.checked import Declared
 from spc.ingest.mapping import declared_by, read_mapping
 from spc.ingest.results import read_file
 from spc.pages.intake_text import taken_text
+from spc.store import read
 from spc.store.audit import who_is_here
 from spc.store.connection import Store
-from spc.studies.intake import Taken, take_file
+from spc.studies.intake import take_file
+from spc.studies.taken import Taken, taken_before
 
 
 def declared_from(said: Mapping[str, str | Path | None]) -> Declared:
@@ -36,9 +40,7 @@ def take_all(
     with Progress() as progress, BoardKept(store, board) as kept:
         for at, path in enumerate(paths, start=1):
             progress.say(f"Taking file {at} of {len(paths)}: {path.name}")
-            taken.append(
-                take_file(store, read_file(path, declared), who_is_here(), correction=correction)
-            )
+            taken.append(_one(store, path, declared, correction))
             progress.clear()
             if not as_json:
                 click.echo(taken_text(taken[-1]))
@@ -46,6 +48,16 @@ def take_all(
     if as_json:
         say_json(taken)
     return taken
+
+
+def _one(store: Store, path: Path, declared: Declared, correction: str) -> Taken:
+    """Take a file; one that was taken before is known by its bytes, and not read."""
+    with suppress(OSError):  # said by the reader, in its own words
+        if read.has_file_of(store, path.stat().st_size):
+            before = taken_before(store, str(path), file_hash(path))
+            if before is not None:
+                return before
+    return take_file(store, read_file(path, declared), who_is_here(), correction=correction)
 
 
 def expanded(files: Sequence[Path]) -> list[Path]:

@@ -10,6 +10,7 @@ from spc.errors import InputError
 
 # Digits of other scripts are digits to Python but not to pandas.
 _NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?")
+_DAY = re.compile(r"\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}|$)")
 _ZONE = re.compile(r"(Z|[+-]\d\d:?\d\d)$")
 
 #: No part and no arm reaches a kilometre, mm: such a length is a filler for a missing one.
@@ -141,14 +142,13 @@ def times(
     fields: pd.Series, lines: pd.Series, *, file: str, zone: str | None
 ) -> tuple["pd.Series[pd.Timestamp]", "pd.Series[str]"]:
     """Return times in UTC (without a zone, NaT where empty) and the zone that each came in."""
-    first = np.flatnonzero(~fields.duplicated())
-    distinct = {fields.iloc[at]: int(at) for at in first}
+    first = ~fields.duplicated()
     utc: dict[str, pd.Timestamp | None] = {"": None}
     came_in: dict[str, str] = {"": ""}
-    for field, at in distinct.items():
+    for field, row in zip(fields[first], lines[first], strict=True):
         if field:
             utc[field], came_in[field] = _time(
-                field, zone, file=file, row=int(lines.iloc[at]), column=str(fields.name)
+                field, zone, file=file, row=int(row), column=str(fields.name)
             )
     moments = pd.to_datetime(fields.map(utc)).astype("datetime64[us]")
     return moments, fields.map(came_in)
@@ -157,7 +157,7 @@ def times(
 def _time(
     field: str, zone: str | None, *, file: str, row: int, column: str
 ) -> tuple[pd.Timestamp, str]:
-    if not re.match(r"\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}|$)", field):
+    if not _DAY.match(field):
         raise InputError(
             f"'{field}' is not a time",
             file=file,

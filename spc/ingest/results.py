@@ -1,5 +1,6 @@
 """Results files: one row a hit, a point, or a ready deviation, told apart by their columns."""
 
+from os import SEEK_END
 from pathlib import Path
 
 import numpy as np
@@ -8,12 +9,13 @@ import pandas as pd
 from spc.errors import InputError
 from spc.ingest.arm_checks import NEEDED as ARM_CHECK
 from spc.ingest.arm_checks import read_arm_checks
-from spc.ingest.checked import DEVIATIONS, HITS, POINTS, ArmChecks, Declared, Events, Results
-from spc.ingest.columns import KNOWN, NEEDED, RUN_NUMBERS, RUN_TEXT
+from spc.ingest.checked import DEVIATIONS, HITS, ArmChecks, Declared, Events, Results
 from spc.ingest.events import read_events
-from spc.ingest.fields import lengths, numbers, refuse_controls, times, whole_numbers
-from spc.ingest.kinds import XML, kind_of
+from spc.ingest.fields import lengths, whole_numbers
+from spc.ingest.kinds import TEXT, XML, kind_of
 from spc.ingest.offered import as_declared, table_of
+from spc.ingest.quick import LEAST_BYTES, read_quick
+from spc.ingest.runs_table import depth_of, run_keys, run_rows, unit_of, with_known_columns
 from spc.ingest.text import LINE, TextTable, read_bytes
 from spc.units import millimetres_per
 
@@ -26,6 +28,10 @@ def read_file(path: Path, declared: Declared) -> Results | Events | ArmChecks:
     InputError
         With file, row and column where they are known.
     """
+    if _is_large(path):
+        quick = read_quick(path, declared)
+        if quick is not None:
+            return quick
     data = read_bytes(path)
     kind = kind_of(data, str(path))
     if kind == XML:
@@ -40,12 +46,22 @@ def read_file(path: Path, declared: Declared) -> Results | Events | ArmChecks:
     return read_results(table, declared)
 
 
+def _is_large(path: Path) -> bool:
+    """Tell whether a file is large enough for the reader that goes by columns, and a text."""
+    try:
+        with path.open("rb") as file:
+            head = file.read(4096)
+            return file.seek(0, SEEK_END) >= LEAST_BYTES and kind_of(head, str(path)) == TEXT
+    except (OSError, InputError):
+        return False  # said by the careful reader
+
+
 def read_results(table: TextTable, declared: Declared) -> Results:
     """Check a results table and return it in millimetres and UTC."""
-    frame, warnings = _with_known_columns(table, declared)
-    depth = _depth(frame, table.name)
-    unit = _unit(frame, table.name)
-    keys = _run_keys(frame, table.name)
+    frame, warnings = with_known_columns(table, declared)
+    depth = depth_of(frame, table.name)
+    unit = unit_of(frame, table.name)
+    keys = run_keys(frame, table.name)
     values = _values(frame, depth, millimetres_per(unit, file=table.name), table)
     values.insert(0, "key", keys.to_numpy())
     _refuse_duplicates(values, frame, depth, table.name)
@@ -59,123 +75,8 @@ def read_results(table: TextTable, declared: Declared) -> Results:
         zone=declared.zone or "",
         warnings=(*table.notes, *warnings),
         values=values,
-        runs=_runs(frame, keys, table, declared.zone),
+        runs=run_rows(frame, keys, table, declared.zone),
     )
-
-
-def _with_known_columns(table: TextTable, declared: Declared) -> tuple[pd.DataFrame, list[str]]:
-    frame = table.frame
-    for column, value in declared.constants.items():
-        if column not in frame:
-            frame[column] = value
-    if declared.unit is not None:
-        _refuse_other_unit(frame, declared.unit, table.name)
-        frame["unit"] = declared.unit
-    missing = [column for column in NEEDED if column not in frame]
-    if missing:
-        raise InputError(
-            f"no column '{missing[0]}'", file=table.name, row=1, do=_missing_hint(missing[0])
-        )
-    unknown = [str(c) for c in frame.columns if c not in KNOWN and c != LINE]
-    said = [f"column '{column}' is not used" for column in unknown]
-    for column in (*RUN_TEXT, *RUN_NUMBERS, "measured_at", "station"):
-        if column not in frame:
-            frame[column] = ""
-    return frame, said
-
-
-def _missing_hint(column: str) -> str:
-    if column == "unit":
-        return "add it (mm, in or thou) or say --unit; the unit is never guessed"
-    return "add it, or name the file's own column for it in a mapping (--mapping)"
-
-
-def _refuse_other_unit(frame: pd.DataFrame, unit: str, name: str) -> None:
-    if "unit" in frame:
-        other = frame[(frame["unit"] != unit) & (frame["unit"] != "")]
-        if len(other):
-            raise InputError(
-                f"says '{other['unit'].iloc[0]}' where '{unit}' was declared",
-                file=name,
-                row=int(other[LINE].iloc[0]),
-                column="unit",
-                do="find out which is right",
-            )
-
-
-def _depth(frame: pd.DataFrame, name: str) -> str:
-    has_xyz = {"x", "y", "z"} <= set(frame.columns)
-    if has_xyz and "deviation" in frame:
-        raise InputError(
-            "both x, y, z and deviation",
-            file=name,
-            row=1,
-            do="keep the positions; deviations are computed from them",
-        )
-    if has_xyz:
-        return HITS if "hit" in frame else POINTS
-    if "deviation" in frame:
-        return DEVIATIONS
-    some = [axis for axis in "xyz" if axis in frame]
-    raise InputError(
-        f"column '{some[0]}' without the other two" if some else "neither x, y, z nor deviation",
-        file=name,
-        row=1,
-        do="export the hits (point, hit, x, y, z), the points (point, x, y, z) "
-        "or the deviations (point, deviation)",
-    )
-
-
-def _unit(frame: pd.DataFrame, name: str) -> str:
-    empty = frame["unit"] == ""
-    if empty.any():
-        raise InputError(
-            "no unit",
-            file=name,
-            row=int(frame[LINE][empty].iloc[0]),
-            column="unit",
-            do="fill it in (mm, in or thou); the unit is never guessed",
-        )
-    first = str(frame["unit"].iloc[0])
-    other = frame["unit"] != first
-    if other.any():
-        raise InputError(
-            f"'{frame['unit'][other].iloc[0]}' after '{first}': one file has one unit",
-            file=name,
-            row=int(frame[LINE][other].iloc[0]),
-            column="unit",
-            do="split the file",
-        )
-    millimetres_per(first, file=name, row=int(frame[LINE].iloc[0]))
-    return first
-
-
-def _run_keys(frame: pd.DataFrame, name: str) -> "pd.Series[int]":
-    for column in ("part", "serial", "run", "point"):
-        empty = frame[column] == ""
-        if empty.any():
-            raise InputError(
-                "empty",
-                file=name,
-                row=int(frame[LINE][empty].iloc[0]),
-                column=column,
-                do="fill it in",
-            )
-    keys = frame.groupby(["part", "serial", "run"], sort=False).ngroup()
-    for column in (*RUN_TEXT, *RUN_NUMBERS, "measured_at"):
-        first = frame.groupby(keys)[column].transform("first")
-        other = frame[column] != first
-        # Hits of one run may each carry their own time; the run's is the earliest.
-        if column != "measured_at" and other.any():
-            at = int(np.flatnonzero(other)[0])
-            raise InputError(
-                f"'{frame[column].iloc[at]}' where the run says '{first.iloc[at]}' before",
-                file=name,
-                row=int(frame[LINE].iloc[at]),
-                column=column,
-                do="a run has one value here; correct it or give the runs different labels",
-            )
-    return keys
 
 
 def _values(frame: pd.DataFrame, depth: str, factor: float, table: TextTable) -> pd.DataFrame:
@@ -215,19 +116,3 @@ def _refuse_duplicates(values: pd.DataFrame, frame: pd.DataFrame, depth: str, na
         row=int(values[LINE].iloc[at]),
         do="keep one, or give the second probing a run label of its own",
     )
-
-
-def _runs(
-    frame: pd.DataFrame, keys: "pd.Series[int]", table: TextTable, zone: str | None
-) -> pd.DataFrame:
-    first = frame[~keys.duplicated()].reset_index(drop=True)
-    for column in RUN_TEXT:
-        refuse_controls(first[column], first[LINE], file=table.name)
-    runs = first[[*RUN_TEXT, LINE]].copy()
-    moments, came_in = times(frame["measured_at"], frame[LINE], file=table.name, zone=zone)
-    began = pd.DataFrame({"key": keys, "moment": moments, "zone": came_in})
-    began = began.sort_values(["key", "moment"], kind="stable").drop_duplicates("key")
-    runs["measured_at"], runs["zone"] = began["moment"].to_numpy(), began["zone"].to_numpy()
-    for column in RUN_NUMBERS:
-        runs[column] = numbers(first[column], first[LINE], file=table.name, decimal=table.decimal)
-    return runs.assign(key=np.arange(len(runs)))

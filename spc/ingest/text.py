@@ -158,9 +158,7 @@ def read_table(
     layout = layout or Layout()
     data = read_bytes(path) if data is None else data
     text = without_lines(decode(data, str(path), encoding), layout)
-    first_lines = text.lstrip().splitlines()
-    guessed = max(SEPARATORS, key=first_lines[0].count) if first_lines else SEPARATORS[0]
-    separator = layout.separator or guessed
+    separator = layout.separator or separator_of(text)
     rows, lines = _records(text, separator, str(path))
     if not rows:
         raise _empty(str(path))
@@ -179,13 +177,22 @@ def read_table(
         frame=frame,
         separator=separator,
         mark=layout.mark,
-        notes=_cut_off(text, rows[-1][-1]),
+        notes=() if text.endswith(("\n", "\r")) else cut_off(rows[-1][-1]),
     )
 
 
-def _cut_off(text: str, last: str) -> tuple[str, ...]:
-    """Say where a file may have been cut off within its last number, which cannot be seen in it."""
-    if text.endswith(("\n", "\r")) or not re.fullmatch(r"[+-]?[0-9.,]+", last.strip()):
+def separator_of(text: str) -> str:
+    """Return what stands between columns, told by the header: the first line that is not empty."""
+    lines = text.lstrip().splitlines()
+    return max(SEPARATORS, key=lines[0].count) if lines else SEPARATORS[0]
+
+
+def cut_off(last: str) -> tuple[str, ...]:
+    """Say where a file without a line end may have been cut off within its last number.
+
+    That cannot be seen in the number.
+    """
+    if not re.fullmatch(r"[+-]?[0-9.,]+", last.strip()):
         return ()
     return ("the last line ends within a number and without a line end: was the file cut off?",)
 

@@ -1,7 +1,7 @@
 """What became of a file, for the terminal."""
 
 from spc.pages.display import count, length
-from spc.studies.intake import Taken, TakenRun
+from spc.studies.taken import Taken, TakenRun
 
 
 def taken_text(taken: Taken) -> str:
@@ -9,6 +9,8 @@ def taken_text(taken: Taken) -> str:
     what = {"events": "event", "arm checks": "reading"}.get(taken.kind, "run")
     if taken.already:
         head = f"{taken.name}: everything in it is in the store already; nothing changed."
+        if taken.before is not None:
+            head += f" This very file was taken on {taken.before:%Y-%m-%d %H:%M} UTC."
         return "\n".join([head, *(f"  note: {text}" for text in taken.warnings)])
     known = f", {taken.known} known before" if taken.known else ""
     head = f"{taken.name}: {count(taken.new, what)} from {count(taken.rows, 'row')}{known}."

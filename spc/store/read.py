@@ -195,6 +195,11 @@ def file_taken(store: Store, file_id: str) -> pd.DataFrame:
     return store.frame(f"SELECT * FROM ({holding.FILES}) WHERE file_id = ?", [file_id])
 
 
+def has_file_of(store: Store, size: int) -> bool:
+    """Tell whether a file of so many bytes was taken."""
+    return bool(store.scalar("SELECT count(*) FROM source_file WHERE bytes = ?", [size]))
+
+
 def files(store: Store) -> pd.DataFrame:
     """Return every file taken, in order."""
     return store.frame(f"SELECT * FROM ({holding.FILES}) ORDER BY taken_at, name")

@@ -5,6 +5,7 @@ the ball, and a file that says its positions are of the surface.
 """
 
 import re
+from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from itertools import pairwise
 from math import log
@@ -127,13 +128,14 @@ def _against_batches(store: Store, plan: Plan, fresh: pd.DataFrame) -> list[str]
     firsts = dated.groupby("batch")["measured_at"].min()
     if firsts.empty:
         return []
-    known = door.batch_firsts(store, plan.part)
+    series = _in_series(door.batch_firsts(store, plan.part))
     told = []
     for batch, first in firsts.items():
-        before = _series(known, _numbered(str(batch))[0])
-        below = [(n, b, at) for n, b, at in before if n < _numbered(str(batch))[1]]
-        if len(before) >= _FEWEST_BATCHES and _follows_time(before) and below:
-            _, name, at = below[-1]
+        head, number = _numbered(str(batch))
+        before = series.get(head, [])
+        below = bisect_left(before, number, key=lambda one: one[0])
+        if below:
+            _, name, at = before[below - 1]
             if first < at:
                 told.append(
                     f"batch '{batch}' is dated {first:%Y-%m-%d %H:%M} UTC, before batch '{name}' "
@@ -148,9 +150,19 @@ def _numbered(batch: str) -> tuple[str, int]:
     return (found.group(1), int(found.group(2))) if found else (batch, -1)
 
 
-def _series(known: pd.DataFrame, prefix: str) -> list[tuple[int, str, pd.Timestamp]]:
-    rows = [(*_numbered(str(b)), str(b), at) for b, at in known.itertuples(index=False)]
-    return sorted((n, b, at) for head, n, b, at in rows if head == prefix and n >= 0)
+def _in_series(known: pd.DataFrame) -> dict[str, list[tuple[int, str, pd.Timestamp]]]:
+    """Return, for each beginning of names, its batches by number, where these follow time."""
+    series: dict[str, list[tuple[int, str, pd.Timestamp]]] = {}
+    for batch, at in known.itertuples(index=False):
+        head, number = _numbered(str(batch))
+        if number >= 0:
+            series.setdefault(head, []).append((number, str(batch), at))
+    ordered = {head: sorted(batches) for head, batches in series.items()}
+    return {
+        head: batches
+        for head, batches in ordered.items()
+        if len(batches) >= _FEWEST_BATCHES and _follows_time(batches)
+    }
 
 
 def _follows_time(batches: Sequence[tuple[int, str, pd.Timestamp]]) -> bool:

@@ -69,21 +69,13 @@ def first_notes(
 ) -> list[str]:
     """Return what should be said of runs that are kept: mistakes, and runs not aligned."""
     said = told(wrong, _labels(runs))
-    for row, good, alike, points, known in zip(
-        runs.to_dict("records"),
-        fitted.fit.converged,
-        fitted.resembles,
-        fitted.fit.n_points,
-        wrong,
-        strict=True,
-    ):
-        if not good:
-            said.append(
-                f"run '{row['run']}' of serial '{row['serial']}' was kept but not aligned: "
-                f"{int(points)} fit points do not hold six degrees of freedom"
-            )
-        elif not (alike or known):
-            said.append(
-                f"run '{row['run']}' of serial '{row['serial']}' does not look like the plan"
-            )
+    fit = fitted.fit
+    known = np.array([bool(some) for some in wrong])
+    for k in np.flatnonzero(~fit.converged | ~(fitted.resembles | known)):
+        run = f"run '{runs['run'].iloc[k]}' of serial '{runs['serial'].iloc[k]}'"
+        said.append(
+            f"{run} does not look like the plan" if fit.converged[k]
+            else f"{run} was kept but not aligned: {int(fit.n_points[k])} fit points do not hold "
+            "six degrees of freedom"
+        )  # fmt: skip
     return said

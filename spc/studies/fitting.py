@@ -176,7 +176,7 @@ def _deviation_rows(
             "fit_id": named(run, fit_ids),
             "run_id": named(run, run_ids),
             "point": named(point, list(names)),
-            "role": np.where(held, FIT, CHECK),
+            "role": named(held.astype(np.int8), [CHECK, FIT]),
             "deviation": deviation,
             "residual": np.where(held, deviation, np.nan),
             "hits": fitted.counts[run, point],

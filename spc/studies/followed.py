@@ -2,8 +2,8 @@
 
 from dataclasses import dataclass
 
-from spc.studies.intake import Taken
 from spc.studies.run_verdicts import RunVerdict
+from spc.studies.taken import Taken
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -25,6 +25,8 @@ _NANOMETRES = 1e6
 _LENGTHS = ("x", "y", "z", "deviation", "residual")
 #: What stands for a missing number.
 _MISSING = np.iinfo(np.int64).min
+#: Rows looked at together.
+_ROWS = 500_000
 
 
 def run_identities(runs: pd.DataFrame, values: pd.DataFrame) -> list[str]:
@@ -43,15 +45,18 @@ def run_identities(runs: pd.DataFrame, values: pd.DataFrame) -> list[str]:
     hit = values["hit"].to_numpy(np.int64) if "hit" in values else np.zeros(len(values), np.int64)
     key = values["key"].to_numpy(np.int64)
     order = _order(key, place, hit)
-    lengths = [
-        values[c].to_numpy() for c in ("x", "y", "z", "deviation", "residual") if c in values
-    ]
-    spelled = np.array(sorted(names), dtype=object)
-    heads = zip(*(runs[c] for c in ("part", "serial", "run", "measured_at")), strict=True)
-    return [
-        _hash(head, spelled, place[rows], [hit[rows], *(_whole(v[rows]) for v in lengths)])
-        for head, rows in zip(heads, _rows_of(key, order, len(runs)), strict=True)
-    ]
+    bounds = np.searchsorted(key if order is None else key[order], np.arange(len(runs) + 1))
+    lengths = [values[c].to_numpy() for c in _LENGTHS if c in values]
+    heads = list(zip(*(runs[c] for c in ("part", "serial", "run", "measured_at")), strict=True))
+    spelled = _Spelled(sorted(names))
+    found: list[str] = []
+    for first, last in _blocks(bounds):
+        rows = slice(bounds[first], bounds[last])
+        at = rows if order is None else order[rows]
+        numbers = [hit[at], *(_whole(v[at]) for v in lengths)]
+        own = bounds[first : last + 1] - bounds[first]
+        found += _hashes(heads[first:last], own, place[at], numbers, spelled)
+    return found
 
 
 def _order(key: Ints, place: Ints, hit: Ints) -> Ints | None:
@@ -61,11 +66,14 @@ def _order(key: Ints, place: Ints, hit: Ints) -> Ints | None:
     return None if (np.diff(together) >= 0).all() else np.argsort(together, kind="stable")
 
 
-def _rows_of(key: Ints, order: Ints | None, runs: int) -> Iterator[Any]:
-    """Yield the rows of each run, in order."""
-    bounds = np.searchsorted(key if order is None else key[order], np.arange(runs + 1))
-    for start, end in pairwise(bounds):
-        yield slice(start, end) if order is None else order[start:end]
+def _blocks(bounds: Ints) -> Iterator[tuple[int, int]]:
+    """Yield the first run of each block of rows, and the one after its last."""
+    start, runs = 0, len(bounds) - 1
+    while start < runs:
+        end = int(np.searchsorted(bounds, bounds[start] + _ROWS, side="right")) - 1
+        end = min(max(end, start + 1), runs)
+        yield start, end
+        start = end
 
 
 def _whole(lengths: npt.NDArray[np.float64]) -> Ints:
@@ -74,13 +82,36 @@ def _whole(lengths: npt.NDArray[np.float64]) -> Ints:
     return np.where(missing, _MISSING, whole)
 
 
-def _hash(
-    head: tuple[Any, ...], spelled: npt.NDArray[np.object_], place: Ints, numbers: list[Ints]
-) -> str:
-    there, counts = np.unique(place, return_counts=True)
-    *names, moment = head
-    text = json.dumps(["run", *names, str(moment), list(spelled[there])], ensure_ascii=False)
-    hashed = hashlib.sha256(text.encode())
-    for column in (counts, *numbers):
-        hashed.update(b"\n" + column.astype("<i8").tobytes())
-    return hashed.hexdigest()[:24]
+class _Spelled:
+    """Lists of points as they enter a hash; most runs have the same."""
+
+    def __init__(self, names: list[str]) -> None:
+        self._names = np.array(names, dtype=object)
+        self._known: dict[bytes, str] = {}
+
+    def __call__(self, points: Ints) -> str:
+        mark = points.tobytes()
+        if mark not in self._known:
+            self._known[mark] = json.dumps(list(self._names[points]), ensure_ascii=False)
+        return self._known[mark]
+
+
+def _hashes(
+    heads: list[tuple[Any, ...]], bounds: Ints, place: Ints, numbers: list[Ints], spelled: _Spelled
+) -> Iterator[str]:
+    """Yield the hash of each run of a block, whose rows are in order."""
+    changes = np.ones(len(place) + 1, dtype=np.bool_)
+    changes[1:-1] = np.diff(place) != 0
+    changes[bounds] = True
+    starts = np.flatnonzero(changes)
+    counts, there = np.diff(starts).astype("<i8"), place[starts[:-1]]
+    groups = np.searchsorted(starts, bounds)
+    columns = [column.astype("<i8") for column in numbers]
+    for (*names, moment), (low, high), (one, other) in zip(
+        heads, pairwise(bounds.tolist()), pairwise(groups.tolist()), strict=True
+    ):
+        text = json.dumps(["run", *names, str(moment)], ensure_ascii=False)
+        hashed = hashlib.sha256(f"{text[:-1]}, {spelled(there[one:other])}]".encode())
+        for column in (counts[one:other], *(c[low:high] for c in columns)):
+            hashed.update(b"\n" + column.tobytes())
+        yield hashed.hexdigest()[:24]

@@ -1,6 +1,6 @@
 """Take a checked file into the store: runs, hits, fits and deviations, whole or not at all."""
 
-from dataclasses import dataclass
+from math import isnan
 from typing import Any
 
 import numpy as np
@@ -22,6 +22,7 @@ from spc.studies.identified import run_identities
 from spc.studies.many_fits import fit_many
 from spc.studies.pieces import piece_rows, said_otherwise
 from spc.studies.reported import left_by_fits, reported_rows
+from spc.studies.taken import Taken, TakenRun, nothing_new, taken_before
 
 #: Kinds of files that hold no runs.
 EVENTS, ARM_CHECKS = "events", "arm checks"
@@ -31,70 +32,6 @@ _RUN_COLUMNS = [
     "operator", "device", "probe", "setup", "study", "part_temp_c", "hours_since_moulding",
     "mould", "cavity", "batch", "file_id", "taken_at",
 ]  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TakenRun:
-    """One run as it was taken.
-
-    Parameters
-    ----------
-    run_id
-        Its identity.
-    part, serial, run, batch
-        Its names.
-    noise
-        Noise estimate of the fit, mm; NaN without spare points or without a fit.
-    worst_point, worst_residual
-        The fit point with the largest residual, and the residual in mm.
-    beyond_limit
-        True where the plan's residual limit is passed.
-    note
-        What should be said of it; empty where nothing.
-    """
-
-    run_id: str
-    part: str
-    serial: str
-    run: str
-    batch: str
-    noise: float
-    worst_point: str
-    worst_residual: float
-    beyond_limit: bool
-    note: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Taken:
-    """What became of one file.
-
-    Parameters
-    ----------
-    name
-        The file.
-    kind
-        hits, points, deviations or events.
-    already
-        True where the very same file, or everything in it, was in the store before.
-    rows
-        Data rows in the file.
-    new, known
-        Runs (or events) that came in, and that were there before.
-    runs
-        The runs that came in.
-    warnings
-        What should be said.
-    """
-
-    name: str
-    kind: str
-    already: bool
-    rows: int
-    new: int
-    known: int
-    runs: tuple[TakenRun, ...]
-    warnings: tuple[str, ...]
 
 
 def take_file(
@@ -122,30 +59,14 @@ def take_file(
     InputError
         Where the file contradicts the plan or the store; nothing is written then.
     """
-    if isinstance(checked, Results):
-        kind, known = checked.depth, len(checked.runs)
-    else:
-        kind, known = (EVENTS if isinstance(checked, Events) else ARM_CHECKS), checked.rows
-    if len(read.file_taken(store, checked.file_id)):
-        return _nothing_new(checked.name, kind, checked.rows, known, ())
+    before = taken_before(store, checked.name, checked.file_id)
+    if before is not None:
+        return before
     if isinstance(checked, Events):
-        return _take_rows(store, checked, kind, "event", _event_rows(checked), who, keep)
+        return _take_rows(store, checked, EVENTS, "event", _event_rows(checked), who, keep)
     if isinstance(checked, ArmChecks):
-        return _take_rows(store, checked, kind, "arm_check", _check_rows(checked), who, keep)
+        return _take_rows(store, checked, ARM_CHECKS, "arm_check", _check_rows(checked), who, keep)
     return _take_results(store, checked, who, correction, keep)
-
-
-def _nothing_new(name: str, kind: str, rows: int, known: int, warnings: tuple[str, ...]) -> Taken:
-    return Taken(
-        name=name,
-        kind=kind,
-        already=True,
-        rows=rows,
-        new=0,
-        known=known,
-        runs=(),
-        warnings=warnings,
-    )
 
 
 def _event_rows(checked: Events) -> pd.DataFrame:
@@ -168,7 +89,7 @@ def _take_rows(
     known = set(read.table(store, table)[identity])
     fresh = rows[~rows[identity].isin(known)].assign(file_id=checked.file_id, taken_at=now())
     if fresh.empty:
-        return _nothing_new(checked.name, kind, checked.rows, len(rows), ())
+        return nothing_new(checked.name, kind, checked.rows, len(rows), ())
     unit = checked.unit if isinstance(checked, ArmChecks) else ""
     if keep:
         write.take_file(store, _origin(checked, kind, unit, (), who), {table: fresh})
@@ -215,7 +136,7 @@ def _take_results(store: Store, checked: Results, who: str, correction: str, kee
     told += said_otherwise(runs, held)
     if fresh.empty and pieces.empty:
         warnings = (*checked.warnings, *told)
-        return _nothing_new(checked.name, checked.depth, checked.rows, len(runs), warnings)
+        return nothing_new(checked.name, checked.depth, checked.rows, len(runs), warnings)
     told += door_notes(store, checked, plans, fresh, held)
     tables, taken, said = _computed(checked, plans, fresh)
     warnings = (*checked.warnings, *told, *said)
@@ -370,29 +291,26 @@ def _fitted_tables(
 
 
 def _taken_runs(plan: Plan, runs: pd.DataFrame, fit: pd.DataFrame) -> list[TakenRun]:
-    by_run = fit.set_index("run_id")
-    return [_taken_run(plan, row, by_run) for row in runs.to_dict("records")]
-
-
-def _taken_run(plan: Plan, row: Any, by_run: pd.DataFrame) -> TakenRun:
-    names = {key: str(row[key]) for key in ("run_id", "part", "serial", "run", "batch")}
-    if row["run_id"] not in by_run.index:
-        return TakenRun(
-            **names,
-            noise=np.nan,
-            worst_point="",
-            worst_residual=np.nan,
-            beyond_limit=False,
-            note="not aligned",
+    found = fit.set_index("run_id").reindex(runs["run_id"])
+    names = runs[["run_id", "part", "serial", "run", "batch"]].to_numpy(dtype=object).tolist()
+    figures = found[["noise", "worst_residual", "n_points"]].to_numpy(dtype=np.float64).tolist()
+    points = found["worst_point"].to_numpy(dtype=object)
+    wanted = len(plan.fit_points)
+    limit = np.inf if plan.residual_limit is None else plan.residual_limit
+    return [
+        TakenRun(
+            run_id=run_id, part=part, serial=serial, run=run, batch=batch, noise=noise,
+            worst_point="" if isnan(held) else str(point), worst_residual=worst,
+            beyond_limit=abs(worst) > limit, note=_held_by(held, wanted),
         )
-    fit: Any = by_run.loc[row["run_id"]]
-    limit, worst = plan.residual_limit, float(fit.worst_residual)
-    missing = len(plan.fit_points) - int(fit.n_points)
-    return TakenRun(
-        **names,
-        noise=float(fit.noise),
-        worst_point=str(fit.worst_point),
-        worst_residual=worst,
-        beyond_limit=limit is not None and abs(worst) > limit,
-        note=f"{missing} of {len(plan.fit_points)} fit points not measured" if missing else "",
-    )
+        for (run_id, part, serial, run, batch), point, (noise, worst, held) in zip(
+            names, points, figures, strict=True
+        )
+    ]  # fmt: skip
+
+
+def _held_by(held: float, wanted: int) -> str:
+    """Say where a run is held by fewer fit points than there are; NaN where it is not aligned."""
+    if isnan(held):
+        return "not aligned"
+    return f"{wanted - int(held)} of {wanted} fit points not measured" if held < wanted else ""

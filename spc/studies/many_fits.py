@@ -1,6 +1,8 @@
 """Many runs fitted, some at a time, so that a file of any length takes no more memory than some."""
 
+import os
 from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import fields
 from typing import Any
 
@@ -13,8 +15,11 @@ from spc.studies.arrays import hit_array
 from spc.studies.fitting import Fitted, fit_hits
 from spc.studies.mistakes import Mistake, mistakes
 
-#: Hits laid out at a time.
-_HITS = 400_000
+#: Hits laid out at a time, and how many times over: each takes some 100 MB.
+_HITS, _AT_ONCE = 200_000, min(4, os.cpu_count() or 1)
+
+#: Rows of whole runs with the place of each row's run, its first run and the one after its last.
+_Batch = tuple[tuple[pd.DataFrame, npt.NDArray[np.int64]], int, int]
 
 
 def fit_many(
@@ -34,18 +39,20 @@ def fit_many(
         Number of runs.
     """
     names = tuple(p.id for p in plan.points)
-    parts: list[Fitted] = []
-    wrong: list[tuple[Mistake, ...]] = []
-    for some, start, end in _batches(values, rows, runs):
-        laid = hit_array(some[0], pd.Series(some[1] - start), end - start, names)
-        parts.append(fit_hits(plan, laid))
-        wrong += mistakes(plan, laid, parts[-1])
-    return _joined(plan, parts), tuple(wrong)
+
+    def fitted(batch: _Batch) -> tuple[Fitted, tuple[tuple[Mistake, ...], ...]]:
+        (some, place), start, end = batch
+        laid = hit_array(some, pd.Series(place - start), end - start, names)
+        fit = fit_hits(plan, laid)
+        return fit, mistakes(plan, laid, fit)
+
+    # The arrays' arithmetic lets go of the interpreter, so that batches can go side by side.
+    with ThreadPoolExecutor(_AT_ONCE) as pool:
+        found = list(pool.map(fitted, _batches(values, rows, runs)))
+    return _joined(plan, [fit for fit, _ in found]), tuple(w for _, some in found for w in some)
 
 
-def _batches(
-    values: pd.DataFrame, rows: npt.NDArray[np.int64], runs: int
-) -> Iterator[tuple[tuple[pd.DataFrame, npt.NDArray[np.int64]], int, int]]:
+def _batches(values: pd.DataFrame, rows: npt.NDArray[np.int64], runs: int) -> Iterator[_Batch]:
     """Yield rows of whole runs, with the place of the first run and of the one after the last."""
     if len(rows) and (np.diff(rows) < 0).any():
         order = np.argsort(rows, kind="stable")

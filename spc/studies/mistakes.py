@@ -22,8 +22,8 @@ from spc.studies.plan_hold import listed
 
 Bools = npt.NDArray[np.bool_]
 
-UNIT, MIRRORED, EXCHANGED, ELSEWHERE, FACE, ARRANGEMENT = (
-    "unit", "mirrored", "exchanged", "elsewhere", "face", "arrangement",
+UNIT, MIRRORED, EXCHANGED, ELSEWHERE, FACE, ARRANGEMENT, UNSEEN = (
+    "unit", "mirrored", "exchanged", "elsewhere", "face", "arrangement", "unseen",
 )  # fmt: skip
 #: A point farther than this from its place was probed elsewhere, mm; on small parts no more than
 #: the first share of the part's size, on large ones no less than the second (common practice, no
@@ -36,6 +36,9 @@ TILTED, SMALLEST_PATCH = 30.0, 1.0
 MOST_FAR = 1 / 3
 #: Points among which exchanges are looked for: those farthest from their places.
 TRIED = 40
+#: Suspicious runs, of some thousand that come together, that are looked at closer: where there are
+#: so many, they have one cause, and the first show it.
+CLOSER = 100
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,7 +48,8 @@ class Mistake:
     Parameters
     ----------
     kind
-        ``unit``, ``mirrored``, ``exchanged``, ``elsewhere``, ``face`` or ``arrangement``.
+        ``unit``, ``mirrored``, ``exchanged``, ``elsewhere``, ``face``, ``arrangement`` or
+        ``unseen``.
     points
         The points concerned; empty where it is the whole run.
     words
@@ -55,6 +59,12 @@ class Mistake:
     kind: str
     points: tuple[str, ...]
     words: str
+
+
+_UNSEEN = Mistake(
+    kind=UNSEEN, points=(),
+    words="as suspicious as those above, and not looked at closer, since there are so many",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -89,10 +99,13 @@ def mistakes(plan: Plan, hits: Array, fitted: Fitted) -> tuple[tuple[Mistake, ..
     if not closer.any():
         return ((),) * len(hits)
     means, _ = average_hits(hits)
+    rank = np.cumsum(closer)
     return tuple(
-        _found(_Run(geometry=geometry, means=means[k], hits=hits[k], limit=limit))
-        if closer[k]
-        else ()
+        ()
+        if not closer[k]
+        else _found(_Run(geometry=geometry, means=means[k], hits=hits[k], limit=limit))
+        if rank[k] <= CLOSER
+        else (_UNSEEN,)
         for k in range(len(hits))
     )
 
@@ -108,8 +121,42 @@ def _suspicious(fitted: Fitted, hits: Array, geometry: PlanArrays, limit: float)
     fit = fitted.fit
     away = np.nan_to_num(np.hypot(fit.deviations, fit.tangential)).max(axis=1, initial=0.0)
     sized = np.abs(np.nan_to_num(fitted.size_ratio, nan=1.0) - 1.0) > RATIO_SLACK
-    tilted = _tilted(hits, fit.rotation, geometry)[0].any(axis=1)
+    tilted = _any_tilted(hits, fit.rotation, geometry)
     return np.asarray(~fitted.resembles | fit.mirrored | (away > limit) | sized | tilted)
+
+
+def _any_tilted(hits: Array, rotation: Array, geometry: PlanArrays) -> Bools:
+    """Return (runs,), with a patch whose hits look another way; few need a plane through them.
+
+    Of the hits' covariance let w be the variance along the normal and m the smaller eigenvalue
+    across it. A plane tilted by t has w >= l sin² t, l being the covariance's middle eigenvalue,
+    and l >= m (Cauchy's interlacing). So no patch with w < m sin² t is tilted by t or more. And the
+    hits' whole variance is no less than that within their plane.
+    """
+    axes = np.stack([_axes_with(normal) for normal in geometry.normals])
+    turns = axes @ rotation[:, None]
+    present = ~np.isnan(hits[..., 0])
+    count = np.maximum(present.sum(-1), 1)[..., None]
+    placed = np.where(present[..., None], hits, 0.0)
+    about = np.where(present[..., None], placed - (placed.sum(-2) / count)[..., None, :], 0.0)
+    u, v, w = np.moveaxis(about @ np.swapaxes(turns, -1, -2), -1, 0)
+    uu, vv, uv, ww = ((a * b).sum(-1) for a, b in ((u, u), (v, v), (u, v), (w, w)))
+    smaller = (uu + vv - np.hypot(uu - vv, 2.0 * uv)) / 2.0
+    large = uu + vv + ww >= count[..., 0] * SMALLEST_PATCH**2
+    run, point = np.nonzero(large & (ww >= smaller * np.sin(np.radians(TILTED)) ** 2))
+    plane = patch_normals(hits[run, point][:, None], turns[run, point], [[0.0, 0.0, 1.0]])
+    with np.errstate(invalid="ignore"):  # points without a plane of their own compare as false
+        flagged = (plane.angles[:, 0] > TILTED) & (plane.extent[:, 0] >= SMALLEST_PATCH)
+    found = np.zeros(len(hits), dtype=np.bool_)
+    found[run[flagged]] = True
+    return found
+
+
+def _axes_with(normal: Array) -> Array:
+    """Return axes of which the third is this unit vector, as rows."""
+    first = np.cross(normal, np.eye(3)[np.argmin(np.abs(normal))])
+    first /= np.linalg.norm(first)
+    return np.stack([first, np.cross(normal, first), normal])
 
 
 def _tilted(hits: Array, rotation: Array, geometry: PlanArrays) -> tuple[Bools, Array, Array]:

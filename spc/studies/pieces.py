@@ -42,14 +42,17 @@ def piece_rows(
     InputError
         Where the file contradicts the store, or itself, and no reason is given.
     """
-    known = read.known_pieces(store).set_index("piece_id")
+    held = read.known_pieces(store)
+    held = held[held["piece_id"].isin(runs["piece_id"])]
+    known = {row["piece_id"]: row for row in held.to_dict("records")}
     told: dict[str, dict[str, str]] = {}
     rows: list[dict[str, Any]] = []
-    for row in runs.to_dict("records"):
+    needed = runs[["piece_id", "part", "serial", "line", *WORDS]].astype(object)
+    for row in needed.to_dict("records"):
         piece = str(row["piece_id"])
         before = told.get(piece)
-        if before is None and piece in known.index:
-            before = {c: str(known.at[piece, c]) for c in WORDS}
+        if before is None and piece in known:
+            before = {c: str(known[piece][c]) for c in WORDS}
         says = {c: str(row[c]) for c in WORDS}
         after = {c: says[c] or (before or says)[c] for c in says}
         if before is not None and not correction:
@@ -64,7 +67,7 @@ def piece_rows(
                 "file_id": checked.file_id,
             })  # fmt: skip
         told[piece] = after
-    changed = len({row["piece_id"] for row in rows} & set(known.index))
+    changed = len({row["piece_id"] for row in rows} & set(known))
     return pd.DataFrame(rows), _in_words(changed, correction)
 
 

@@ -10,8 +10,8 @@ from spc.store.connection import Store
 from spc.studies.advice import REMEASURE
 from spc.studies.gauge_in_force import Gauges
 from spc.studies.history import History, production
-from spc.studies.intake import Taken, TakenRun
 from spc.studies.review import reviewed
+from spc.studies.taken import Taken, TakenRun
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
