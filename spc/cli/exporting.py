@@ -13,6 +13,7 @@ from spc.store.parquet import write_parquet
 from spc.studies.adjusted_month import readings_of_month
 from spc.studies.month import Month, month_study
 from spc.studies.spans import Period
+from spc.studies.statuses import statuses_within
 
 
 def export_month(
@@ -22,7 +23,8 @@ def export_month(
     """Write a month's tables as CSV, or as one workbook; empty tables are not written."""
     with Progress() as progress:
         study = month_study(store, period, part, revision, tell=progress.say)
-        tables = month_tables(study, readings_of_month(store, study))
+        reported = statuses_within(store, study.plan, study.period)
+        tables = month_tables(study, readings_of_month(store, study), reported)
         _make(folder)
         stem = folder / _stem(study)
         if xlsx:

@@ -30,6 +30,7 @@ def review_text(run: Review) -> str:
         *warmth_lines(run.closer.warmth, run.plan.unit),
         *station_lines(run.closer.stations, run.plan.unit),
         *_others(run),
+        *_statuses(run),
     ])  # fmt: skip
 
 
@@ -205,6 +206,20 @@ def _others(run: Review) -> Sequence[str]:
         f"{length(o.worst_residual, unit, signed=True)} at {o.worst_point}"
         for o in run.others
     ]
+
+
+def _statuses(run: Review) -> Sequence[str]:
+    """Say where the file reports another status than its own numbers, or that it does not."""
+    if not run.statuses:
+        return []
+    told = [
+        f"status of '{s.characteristic}': reported as {s.reported}; by its own value "
+        f"{length(s.value, run.plan.unit, signed=True)} and limits it is {s.recomputed}"
+        for s in run.statuses
+        if s.differs
+    ]
+    many = count(len(run.statuses), "status", "statuses")
+    return told or [f"{many} reported by the file; none contradicts its own numbers"]
 
 
 def harm_text(run: Review) -> str:

@@ -27,7 +27,7 @@ def _state(run: ListedRun) -> str:
     words = []
     if run.study:
         words.append(f"study {run.study}")
-    if run.superseded:
+    if run.superseded and run.aligned:
         words.append("re-measured later")
     if not run.aligned:
         words.append("not aligned")

@@ -13,6 +13,7 @@ import pandas as pd
 from spc.errors import InputError
 from spc.studies.adjusted_tables import AdjustedReading
 from spc.studies.month import Month
+from spc.studies.statuses import ReportedStatus
 
 #: First letters that a spreadsheet would take for a formula.
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
@@ -35,9 +36,12 @@ class Written:
 
 
 def month_tables(
-    month: Month, readings: Sequence[AdjustedReading]
+    month: Month, readings: Sequence[AdjustedReading], statuses: Sequence[ReportedStatus] = ()
 ) -> dict[str, tuple[list[str], list[list[Any]]]]:
-    """Return header and rows of each table of a month, its adjusted readings among them."""
+    """Return header and rows of each table of a month.
+
+    Among them are its adjusted readings, and the statuses that its files reported.
+    """
     return {
         "points": _of(month.points),
         "capability": _of(month.capability.points),
@@ -54,6 +58,7 @@ def month_tables(
         "arms": _of(month.arms),
         "limits": _of(month.limits),
         "counts": _of(month.counts),
+        "statuses": _of(statuses),
         "charts": _charts(month),
     }
 

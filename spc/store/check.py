@@ -31,6 +31,8 @@ _REFERENCES = (
     ("piece", "file_id", "source_file", "file_id"),
     ("event", "file_id", "source_file", "file_id"),
     ("arm_check", "file_id", "source_file", "file_id"),
+    ("reported_status", "run_id", "run", "run_id"),
+    ("reported_status", "file_id", "source_file", "file_id"),
     ("omission", "run_id", "run", "run_id"),
     ("reassignment", "run_id", "run", "run_id"),
     ("reassignment", "piece_id", "piece", "piece_id"),
@@ -206,5 +208,7 @@ def rows_by_file(store: Store) -> pd.DataFrame:
         UNION ALL SELECT file_id, 'hit', count(*) FROM hit JOIN of_file USING (run_id)
             GROUP BY file_id
         UNION ALL SELECT file_id, 'piece', count(*) FROM piece GROUP BY file_id
+        UNION ALL SELECT file_id, 'reported_status', count(*) FROM reported_status
+            GROUP BY file_id
         UNION ALL SELECT file_id, 'event', count(*) FROM event GROUP BY file_id
         UNION ALL SELECT file_id, 'arm_check', count(*) FROM arm_check GROUP BY file_id""")

@@ -15,8 +15,9 @@ _WORKING = f"""
     SELECT * FROM ({holding.FITS}) WHERE result_set = ?
     QUALIFY row_number() OVER (PARTITION BY run_id ORDER BY fitted_at DESC, fit_id) = 1"""
 
-#: Every run with its piece as last recorded, its working fit and whether a later run of the same
-#: piece outside a study stands in its place.
+#: Every run with its piece as last recorded, its working fit and whether another run of the same
+#: piece outside a study stands in its place: of those that were aligned the one measured last, for
+#: a run that cannot be aligned says nothing that could stand for an earlier one.
 _RUNS = f"""
 WITH piece_now AS ({holding.PIECES}), run_now AS ({holding.RUNS}), working AS ({_WORKING})
 SELECT r.run_id, r.part, r.revision, r.serial, r.run, r.depth, r.measured_at, r.zone, r.operator,
@@ -26,7 +27,8 @@ SELECT r.run_id, r.part, r.revision, r.serial, r.run, r.depth, r.measured_at, r.
     w.worst_point, w.worst_residual, w.hit_sd, w.hit_dof, w.iterations,
     r.study = '' AND row_number() OVER (
         PARTITION BY r.piece_id, r.study = ''
-        ORDER BY r.measured_at DESC NULLS LAST, r.taken_at DESC, r.run DESC) > 1 AS superseded
+        ORDER BY w.fit_id IS NULL, r.measured_at DESC NULLS LAST, r.taken_at DESC, r.run DESC
+    ) > 1 AS superseded
 FROM run_now r JOIN piece_now p USING (piece_id) LEFT JOIN working w USING (run_id)
 """
 
@@ -165,6 +167,17 @@ def hits(store: Store, run_ids: list[str]) -> pd.DataFrame:
     )
 
 
+def reported_statuses(store: Store, run_ids: list[str]) -> pd.DataFrame:
+    """Return what files report of the characteristics of these runs, in the files' order."""
+    return store.frame(
+        f"""
+        SELECT DISTINCT r.run, r.serial, s.* EXCLUDE (run_id, file_id)
+        FROM reported_status s JOIN ({holding.RUNS}) r USING (run_id)
+        WHERE run_id IN (SELECT unnest(?::VARCHAR[])) ORDER BY serial, run, line, characteristic""",
+        [run_ids],
+    )
+
+
 def fits(store: Store, run_id: str) -> pd.DataFrame:
     """Return every fit of a run, the newest first."""
     return store.frame(
@@ -234,7 +247,9 @@ def studies(store: Store) -> pd.DataFrame:
 
 def last_measured(store: Store, device: str) -> pd.Timestamp | None:
     """Return when an arm measured last, UTC; None where it never did at a known time."""
-    newest = store.scalar("SELECT max(measured_at) FROM run WHERE device = ?", [device])
+    newest = store.scalar(
+        f"SELECT max(measured_at) FROM ({holding.RUNS}) WHERE device = ?", [device]
+    )
     return None if newest is None else pd.Timestamp(newest)
 
 

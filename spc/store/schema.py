@@ -4,10 +4,16 @@ import re
 from importlib.resources import files
 
 #: Version of schema.sql.
-VERSION = 1
+VERSION = 2
 #: For each released version, the statements that bring its tables to the next one. They may add
 #: tables and columns, and fill in what is new; what was measured they leave alone.
-STEPS: dict[int, tuple[str, ...]] = {}
+STEPS: dict[int, tuple[str, ...]] = {
+    1: (
+        "CREATE TABLE reported_status (run_id VARCHAR, characteristic VARCHAR, point VARCHAR, "
+        "value DOUBLE, lower DOUBLE, upper DOUBLE, reported VARCHAR, recomputed VARCHAR, "
+        "line INTEGER, file_id VARCHAR)",
+    ),
+}
 
 _TABLE = re.compile(r"((?:^--[^\n]*\n)+)CREATE TABLE (\w+) \((.*?)^\);", re.M | re.S)
 _COLUMN = re.compile(r"^\s+(\w+) [A-Z]+,?\s*-- (.+)$", re.M)

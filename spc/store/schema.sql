@@ -1,5 +1,6 @@
--- The store's schema, version 1.
+-- The store's schema, version 2.
 -- Version 1: first release.
+-- Version 2: the statuses that files report, in a table of their own.
 --
 -- Append-only: nothing measured is updated or deleted. Where stores were merged, two rows may tell of
 -- the same thing, each as its station recorded it, and the earlier one holds. No index, sequence or
@@ -148,6 +149,20 @@ CREATE TABLE hit (
     z DOUBLE,                   -- position in the arm's frame, mm
     station VARCHAR,            -- position of the arm
     line INTEGER                -- line of the file, the header being 1
+);
+
+-- What files report of their characteristics, apart from what their own numbers say of them.
+CREATE TABLE reported_status (
+    run_id VARCHAR,             -- the run
+    characteristic VARCHAR,     -- name of the characteristic
+    point VARCHAR,              -- the point that it is of; empty where it is of none, or of several
+    value DOUBLE,               -- its value as the file tells it, mm; NULL where it tells none
+    lower DOUBLE,               -- lower limit on that, mm; NULL where none
+    upper DOUBLE,               -- upper limit on that, mm; NULL where none
+    reported VARCHAR,           -- status as the file reports it
+    recomputed VARCHAR,         -- status by its own value and limits; empty where they do not tell
+    line INTEGER,               -- line of the file
+    file_id VARCHAR             -- the file it came from
 );
 
 -- Best fits of runs onto their plans; the working result of a run is its last one in the set ''.

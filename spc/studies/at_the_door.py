@@ -101,7 +101,7 @@ def _measured_again(fresh: pd.DataFrame, held: pd.DataFrame) -> list[str]:
     again = both[both["here"] & both["after"].notna()]
     told = [
         f"piece '{row['serial']}' is measured again: run '{row['run']}' after run "
-        f"'{row['after']}'; of its runs the one measured last counts"
+        f"'{row['after']}'; of its runs the last one that could be aligned counts"
         for row in again.head(_TOLD).to_dict("records")
     ]
     return _and_more(told, len(again), "pieces measured again")

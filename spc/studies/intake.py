@@ -22,6 +22,7 @@ from spc.studies.identified import run_identities
 from spc.studies.many_fits import fit_many
 from spc.studies.pieces import piece_rows, said_otherwise
 from spc.studies.reported import left_by_fits, reported_rows
+from spc.studies.statuses import status_rows
 from spc.studies.taken import Taken, TakenRun, nothing_new, taken_before
 
 #: Kinds of files that hold no runs.
@@ -143,6 +144,7 @@ def _take_results(store: Store, checked: Results, who: str, correction: str, kee
     fresh = fresh.assign(file_id=checked.file_id, taken_at=now(), depth=checked.depth)
     tables |= {"run": fresh[_RUN_COLUMNS], "piece": pieces}
     tables["gauge_study"] = _studies(store, fresh)
+    tables |= status_rows(checked, fresh)
     if keep:
         write.take_file(store, _origin(checked, checked.depth, checked.unit, warnings, who), tables)
     return Taken(

@@ -94,7 +94,7 @@ def remeasured(store: Store, plan: Plan, period: Period) -> tuple[Remeasured, ..
     """Return pieces measured again in a period."""
     runs = read.runs(store, plan.part, plan.revision)
     runs = runs[(runs["study"] == "") & runs["measured_at"].notna()]
-    earlier = runs[runs["superseded"].astype(bool)]
+    earlier = runs[runs["superseded"].astype(bool) & runs["fit_id"].notna()]
     now = runs[~runs["superseded"].astype(bool)].set_index("piece_id")
     listed = []
     for row in earlier.to_dict("records"):

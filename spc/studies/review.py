@@ -25,6 +25,7 @@ from spc.studies.hit_check import SuspectHit, suspect_hits
 from spc.studies.reference import like_the_others, off_limit, off_usual
 from spc.studies.reviewed import CheckedPoint, OtherFit, Review, ReviewedMode, ReviewedPoint
 from spc.studies.runs import find_run
+from spc.studies.statuses import reported_statuses
 
 #: Chance of a false alarm of each verdict where nothing is wrong.
 ALPHA = 0.0027
@@ -145,6 +146,7 @@ def _assembled(
         history_noise=seen.sigma, hit_sd=float(row["hit_sd"]), hit_dof=int(row["hit_dof"]),
         points=points, modes=modes, checks=_checks(seen, zones), omissions=tried, suspects=suspects,
         closer=closer, others=_others(store, row),
+        statuses=reported_statuses(store, [str(row["run_id"])]),
     )  # fmt: skip
 
 

@@ -10,6 +10,7 @@ from spc.studies.closer_look import CloserLook
 from spc.studies.evidence import Omission
 from spc.studies.fit_noise import FitNoise
 from spc.studies.hit_check import SuspectHit
+from spc.studies.statuses import ReportedStatus
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -204,6 +205,8 @@ class Review:
         Gross mistakes, the second opinion, the run at 20 °C and the arm's stations.
     others
         Earlier fits and fits of other result sets.
+    statuses
+        What the run's file reported of its characteristics, beside what its own numbers say.
     """
 
     plan: Plan
@@ -244,3 +247,4 @@ class Review:
     suspects: tuple[SuspectHit, ...]
     closer: CloserLook
     others: tuple[OtherFit, ...]
+    statuses: tuple[ReportedStatus, ...]

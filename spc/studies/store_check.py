@@ -117,7 +117,7 @@ def _files(store: Store) -> Iterator[Case]:
     for file_id, times in audit.counts_by_file(store).items():
         if file_id not in names:
             yield "a file that the audit chain says was taken is gone", file_id[:8]
-        for table in ("run", "hit", "piece", "event", "arm_check"):
+        for table in ("run", "hit", "piece", "reported_status", "event", "arm_check"):
             told = [counts.get(table, 0) for counts in times]
             rows = int(there.get((file_id, table), 0))
             if not max(told) <= rows <= sum(told):

@@ -5,6 +5,8 @@ were put in, or from the same numbers offered as CSV.
 """
 
 import base64
+import json
+import shutil
 import struct
 from collections.abc import Callable
 from dataclasses import replace
@@ -532,6 +534,44 @@ def test_reported_and_recomputed_statuses_are_compared(
     assert bool(results.warnings) == differs
     if differs:
         said(results, "'c-top' of top-1", f"reported as {reported}", "-1.5 to 1.5 mm")
+
+
+def test_reported_statuses_are_kept_apart_and_their_differences_shown(
+    hits: Array, spc: Command, tmp_path: Path
+) -> None:
+    (tmp_path / "box.toml").write_text(plan_toml(PLAN))
+    told = [
+        Characteristic(name=name, features=["top-1"], statuses={0: status}, kind="Flatness",
+                       values={0: f"<Value>{value}</Value>"})
+        for name, status, value in (("wrong", "PASS", "99.0"), ("right", "PASS", "0.1"),
+                                    ("set aside", "REWORK", "0.1"))
+    ]  # fmt: skip
+    doc = Doc(features=features(hits[:1]), characteristics=told)
+    (tmp_path / "a.qif").write_bytes(doc.bytes())
+    spc("init")
+    spc("plan", "add", "box.toml")
+    assert spc("ingest", "a.qif").done("'wrong' of top-1", "is reported as PASS", "is FAIL")
+    kept = {row[1]: (row[2], row[6], row[7]) for row in contents(tmp_path / "spc.duckdb")[
+        "reported_status"]}  # fmt: skip
+    assert kept == {"wrong": ("top-1", "PASS", "FAIL"), "right": ("top-1", "PASS", "PASS"),
+                    "set aside": ("top-1", "REWORK", "PASS")}  # fmt: skip
+    (run,) = json.loads(spc("run", "list", "--json").out)
+    shown = spc("run", "show", run["run"])
+    assert shown.done("status of 'wrong': reported as PASS; by its own value", "it is FAIL")
+    assert "'right'" not in shown.out
+    found = json.loads(spc("run", "show", run["run"], "--json").out)["statuses"]
+    assert {s["characteristic"]: s["differs"] for s in found} == {
+        "wrong": True, "right": False, "set aside": False,
+    }  # fmt: skip
+    assert spc("ingest", "a.qif").done("nothing changed")
+    assert len(contents(tmp_path / "spc.duckdb")["reported_status"]) == 3
+    assert spc("store", "check").status == 0
+    shutil.copy(tmp_path / "spc.duckdb", tmp_path / "other.duckdb")
+    spc("init", "--store", "third.duckdb")
+    assert spc("store", "merge", "other.duckdb", "--store", "third.duckdb").status == 0
+    assert len(contents(tmp_path / "third.duckdb")["reported_status"]) == 3
+    month = run["measured_at"][:7]
+    assert spc("export", month, "--to", "out").status in (0, 2)
 
 
 def test_a_long_list_of_differences_is_cut(aligned: Array) -> None:

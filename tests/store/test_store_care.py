@@ -14,6 +14,7 @@ from spc.store import read
 from spc.store.audit import broken_links
 from spc.store.connection import open_store, version_of
 from spc.store.migrations import migrate, pending
+from spc.store.schema import STEPS, VERSION
 from spc.studies.store_check import check_store
 
 Command = Callable[..., Outcome]
@@ -36,7 +37,9 @@ def store_file(filled: Path, tmp_path: Path) -> Path:
 def test_the_overview_counts_what_is_there(store_file: Path, spc: Command) -> None:
     before = held_bytes(store_file)
     outcome = spc("store", "info", "--store", store_file)
-    assert outcome.done("schema version 1", "1 file taken", "1188 hits", "LH-640", "Engine hood")
+    assert outcome.done(
+        f"schema version {VERSION}", "1 file taken", "1188 hits", "LH-640", "Engine hood"
+    )
     document = json.loads(spc("store", "info", "--json", "--store", store_file).out)
     held = contents(store_file)
     assert document["rows"] == {table: len(rows) for table, rows in held.items()}
@@ -197,10 +200,10 @@ TOY = (
 def next_version(monkeypatch: pytest.MonkeyPatch) -> None:
     """Make the program one version newer than the stores that it finds."""
     for module in ("schema", "connection", "migrations"):
-        monkeypatch.setattr(f"spc.store.{module}.VERSION", 2)
-    monkeypatch.setattr("spc.store.connection.STEPS", {1: TOY})
-    monkeypatch.setattr("spc.store.migrations.STEPS", {1: TOY})
-    monkeypatch.setattr("spc.studies.store_forward.VERSION", 2)
+        monkeypatch.setattr(f"spc.store.{module}.VERSION", VERSION + 1)
+    monkeypatch.setattr("spc.store.connection.STEPS", {**STEPS, VERSION: TOY})
+    monkeypatch.setattr("spc.store.migrations.STEPS", {**STEPS, VERSION: TOY})
+    monkeypatch.setattr("spc.studies.store_forward.VERSION", VERSION + 1)
 
 
 @pytest.mark.usefixtures("next_version")
@@ -209,12 +212,14 @@ def test_an_older_store_is_brought_forward_with_a_backup_first(
 ) -> None:
     before, kept = contents(store_file), held_bytes(store_file)
     assert spc("plan", "list", "--store", store_file).refused(
-        "schema version 1, older than the version 2", "spc store migrate"
+        f"schema version {VERSION}, older than the version {VERSION + 1}", "spc store migrate"
     )
     with open_store(store_file, read_only=True, older=True) as store:
-        assert pending(store) == (2,)
+        assert pending(store) == (VERSION + 1,)
     assert held_bytes(store_file) == kept
-    assert spc("store", "migrate", "--store", store_file).done("brought to schema version 2")
+    assert spc("store", "migrate", "--store", store_file).done(
+        f"brought to schema version {VERSION + 1}"
+    )
     (copy,) = tmp_path.glob("care-20*.duckdb")
     assert contents(copy) == before
     after = contents(store_file)
@@ -222,11 +227,13 @@ def test_an_older_store_is_brought_forward_with_a_backup_first(
     for table in ("hit", "run", "fit", "deviation", "piece", "plan_point"):
         assert after[table] == before[table]
     with open_store(store_file, read_only=True) as store:
-        assert version_of(store) == 2
+        assert version_of(store) == VERSION + 1
         assert pending(store) == ()
         assert broken_links(store) == []
     assert after["audit"][-1][3] == "schema brought forward"
-    assert spc("store", "migrate", "--store", store_file).done("of the newest schema version 2")
+    assert spc("store", "migrate", "--store", store_file).done(
+        f"of the newest schema version {VERSION + 1}"
+    )
     assert len(list(tmp_path.glob("care-20*.duckdb"))) == 1
 
 
@@ -234,12 +241,49 @@ def test_a_step_that_fails_leaves_the_store_at_the_version_it_was(
     store_file: Path, next_version: None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     before = contents(store_file)
-    monkeypatch.setattr("spc.store.migrations.STEPS", {1: (*TOY, "ALTER TABLE none ADD x INTEGER")})
+    monkeypatch.setattr(
+        "spc.store.migrations.STEPS", {VERSION: (*TOY, "ALTER TABLE none ADD x INTEGER")}
+    )
     with pytest.raises(StoreError, match="nothing was written"):
         migrate(store_file, "tester")
     assert contents(store_file) == before
     with open_store(store_file, read_only=True, older=True) as store:
-        assert version_of(store) == 1
+        assert version_of(store) == VERSION
+
+
+def as_version_1(path: Path) -> Path:
+    """Return a store as the first version of the schema had it."""
+    with duckdb.connect(str(path)) as connection:
+        connection.execute("DROP TABLE reported_status")
+        connection.execute("UPDATE schema_version SET version = 1")
+    return path
+
+
+#: What makes a store of this version one of an earlier version.
+EARLIER = {1: as_version_1}
+
+
+def test_every_earlier_schema_can_be_made_to_test_it() -> None:
+    assert set(EARLIER) == set(STEPS) == set(range(1, VERSION))
+
+
+@pytest.mark.parametrize("version", EARLIER)
+def test_a_store_of_any_earlier_schema_comes_forward_whole(
+    version: int, store_file: Path, spc: Command, tmp_path: Path
+) -> None:
+    before = contents(EARLIER[version](store_file))
+    assert spc("run", "list", "--store", store_file).refused("spc store migrate")
+    assert spc("store", "migrate", "--store", store_file).done(f"to schema version {VERSION}")
+    (copy,) = tmp_path.glob("care-20*.duckdb")
+    assert contents(copy) == before
+    after = contents(store_file)
+    for table, rows in before.items():
+        if table not in ("audit", "schema_version"):
+            assert after[table] == rows, table
+    with open_store(store_file, read_only=True) as store:
+        assert check_store(store).whole
+        described_there = store.frame("SELECT comment FROM duckdb_tables()")["comment"]
+        assert described_there.str.len().gt(10).all()
 
 
 def test_a_store_of_the_newest_version_is_left_alone(store_file: Path, spc: Command) -> None:
