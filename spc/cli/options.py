@@ -1,5 +1,7 @@
 """Options that commands share."""
 
+import os
+import sys
 from collections.abc import Callable
 from math import isfinite
 from pathlib import Path
@@ -146,6 +148,15 @@ def save_page(page: Path | None, html: Callable[[], str], as_json: bool) -> None
     write_page(page, html())
     if not as_json:
         click.echo(f"Wrote {page}")
+
+
+def say_on(text: str) -> None:
+    """Print a line of work that goes on, whether or not anybody reads it to the end."""
+    try:
+        click.echo(text)
+    except BrokenPipeError:
+        # A reader such as 'head' has gone; what is still to be said goes nowhere.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def say_json(result: object) -> None:

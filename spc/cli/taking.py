@@ -5,10 +5,8 @@ from contextlib import suppress
 from glob import glob
 from pathlib import Path
 
-import click
-
 from spc.cli.boarding import BoardKept
-from spc.cli.options import say_json
+from spc.cli.options import say_json, say_on
 from spc.cli.progress import Progress
 from spc.identity import file_hash
 from spc.ingest.checked import Declared
@@ -43,7 +41,7 @@ def take_all(
             taken.append(_one(store, path, declared, correction))
             progress.clear()
             if not as_json:
-                click.echo(taken_text(taken[-1]))
+                say_on(taken_text(taken[-1]))
             kept.taken(taken[-1].new > 0)
     if as_json:
         say_json(taken)

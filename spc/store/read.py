@@ -106,6 +106,18 @@ def has_plan(store: Store, plan_id: str) -> bool:
     return bool(store.scalar("SELECT count(*) FROM plan WHERE plan_id = ?", [plan_id]))
 
 
+def fitted_plans(store: Store, part: str, revision: str) -> dict[str, int]:
+    """Return the plans that runs of a part revision are fitted to, each with how many runs."""
+    found = store.frame(
+        """
+        SELECT f.plan_id, count(DISTINCT f.run_id) AS runs
+        FROM fit f SEMI JOIN (SELECT run_id FROM run WHERE part = ? AND revision = ?) r
+        USING (run_id) WHERE f.result_set = '' GROUP BY f.plan_id ORDER BY f.plan_id""",
+        [part, revision],
+    )
+    return {str(name): int(runs) for name, runs in found.itertuples(index=False)}
+
+
 def _plan_point(row: Any) -> PlanPoint:
     return PlanPoint(
         id=row.point,

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime
 
+from spc.errors import PlanError
 from spc.plan import Plan
 from spc.store import read, write
 from spc.store.connection import Store
@@ -69,9 +70,12 @@ def add(
     Raises
     ------
     PlanError
-        Where its fit points do not hold the six motions of the part.
+        Where its fit points do not hold the six motions of the part, or where runs of the same
+        part revision were fitted to another geometry: their deviations would stand in one chart.
     """
-    held_or_refused(plan, file or f"{plan.part} {plan.revision}")
+    name = file or f"{plan.part} {plan.revision}"
+    held_or_refused(plan, name)
+    _refuse_other_geometry(store, plan, name)
     fresh = write.add_plan(store, plan, who)
     return AddedPlan(
         part=plan.part,
@@ -82,6 +86,36 @@ def add(
         check_points=len(plan.check_points),
         warnings=(*warnings, *geometry_warnings(plan, trust_of(plan))),
     )
+
+
+def _refuse_other_geometry(store: Store, plan: Plan, file: str) -> None:
+    for plan_id, runs in read.fitted_plans(store, plan.part, plan.revision).items():
+        changed = _changed(read.plan_by_id(store, plan_id), plan)
+        if changed:
+            raise PlanError(
+                f"{runs} runs of {plan.part} {plan.revision} were fitted to a plan in which "
+                f"{changed}",
+                file=file,
+                do="give the plan a new revision, so that their deviations stay apart; under the "
+                "same one tolerances, limits, names and further check points may change",
+            )
+
+
+def _changed(old: Plan, new: Plan) -> str:
+    """Return in what an old plan's deviations differ from those by a new one; empty for nothing."""
+    if old.method != new.method:
+        return f"the method of the fit is {old.method}"
+    if old.ball_radius != new.ball_radius:
+        return "the probe's ball is taken off otherwise"
+    held = [{(p.id, p.weight) for p in plan.fit_points} for plan in (old, new)]
+    if held[0] != held[1]:
+        names = sorted({name for name, _ in held[0] ^ held[1]})
+        return f"the fit rests on others: see {', '.join(names[:3])}"
+    for point in old.points:
+        now = new.point(point.id)
+        if now is not None and (now.nominal, now.normal) != (point.nominal, point.normal):
+            return f"{point.id} has another nominal or normal"
+    return ""
 
 
 def listed(store: Store) -> tuple[ListedPlan, ...]:

@@ -1,5 +1,6 @@
 """Checks at the door: what is said of a file against what the store knows, and kept with it."""
 
+import json
 import shutil
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -8,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from helpers import contents
+from helpers import Outcome, contents, held_bytes
 from qif_documents import Doc, Feature, Hits
 from strategies import box, csv_text, hit_rows, plan_toml, probed
 
@@ -16,6 +17,7 @@ from spc.errors import InputError
 from spc.ingest.checked import Declared
 from spc.ingest.plan_toml import read_plan
 from spc.ingest.results import read_file
+from spc.store import door, read
 from spc.store.connection import create_store, open_store
 from spc.studies.intake import Taken, take_file
 from spc.studies.plans import add
@@ -275,3 +277,51 @@ def test_points_of_the_surface_against_a_plan_for_centres_are_refused(
     assert "points of the surface" in str(error.value)
     assert "centres of the ball" in str(error.value)
     take(hits([run("S1")]))
+
+
+def test_a_run_that_cannot_be_aligned_stands_for_no_earlier_one(take: Take, tmp_path: Path) -> None:
+    take(hits([run("A")]))
+    later = run("A", "2", measured_at="2026-01-06T08:00:00Z")
+    rows = hits([later, run("B")], seed=2)
+    few = {p.id for p in PLAN.points[:4]}
+    taken = take([r for r in rows if r["serial"] == "B" or r["point"] in few])
+    said(taken, "'A-2' after run 'A-1'", "the last one that could be aligned counts")
+    with open_store(tmp_path / "box.duckdb", read_only=True) as store:
+        found = read.runs(store).set_index("run")
+    assert found["fit_id"].isna().to_dict() == {"A-1": False, "B-1": False, "A-2": True}
+    assert found["superseded"].to_dict() == {"A-1": False, "B-1": False, "A-2": True}
+
+
+def test_what_two_stations_took_counts_once_at_the_door(take: Take, tmp_path: Path) -> None:
+    rows = ready([run(f"S{k}") for k in range(6)])
+    take(rows)
+    path = tmp_path / "box.duckdb"
+    with open_store(path, read_only=True) as store:
+        sizes = door.deviation_sizes(store, PLAN.part, PLAN.revision)
+    with open_store(path) as store, store.transaction():
+        # As a merge leaves it: each station's own row of the run.
+        store.copy_in("run", "SELECT * REPLACE (taken_at + INTERVAL 1 DAY AS taken_at) FROM run")
+    with open_store(path, read_only=True) as store:
+        again = door.deviation_sizes(store, PLAN.part, PLAN.revision)
+        pd.testing.assert_frame_equal(again.sort_values("point", ignore_index=True),
+                                      sizes.sort_values("point", ignore_index=True))  # fmt: skip
+    copy = [{**row, "serial": "T0", "run": "T0-1"} for row in rows if row["serial"] == "S0"]
+    taken = take(copy)
+    assert len([w for w in taken.warnings if "the very values" in w]) == 1
+
+
+def test_a_file_taken_before_is_known_by_its_bytes_and_not_read(
+    first_batch: Path, store_path: Path, spc: Callable[..., Outcome],
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path,
+) -> None:  # fmt: skip
+    assert spc("ingest", first_batch, "--store", store_path).done("12 runs")
+    before = held_bytes(store_path)
+    renamed = Path(shutil.copy(first_batch, tmp_path / "renamed.csv"))
+    monkeypatch.setattr("spc.cli.taking.read_file", lambda *_: pytest.fail("it was read"))
+    again = spc("ingest", renamed, "--store", store_path)
+    assert again.done("renamed.csv: everything in it is in the store already; nothing changed.")
+    assert again.done("This very file was taken on 20")
+    assert held_bytes(store_path) == before
+    (told,) = json.loads(spc("ingest", renamed, "--json", "--store", store_path).out)
+    assert (told["already"], told["known"], told["rows"], told["kind"]) == (True, 12, 1188, "hits")
+    assert told["before"].startswith("20")

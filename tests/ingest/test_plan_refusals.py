@@ -1,6 +1,7 @@
 """A plan that cannot be measured or fitted is one line; a good one is taken as it was written."""
 
 import math
+import re
 import tempfile
 from collections.abc import Callable
 from dataclasses import replace
@@ -175,3 +176,28 @@ def test_any_bytes_are_a_plan_or_a_refusal(data: bytes) -> None:
         path.write_bytes(data)
         with pytest.raises(InputError):
             read_plan(path)
+
+
+def test_a_plan_of_another_geometry_wants_a_revision_of_its_own(
+    store_path: Path, samples: Path, first_batch: Path, spc: Command, tmp_path: Path
+) -> None:
+    text = (samples / "LH-640.toml").read_text(encoding="utf-8")
+    changed = {
+        "moved": re.sub(r"nominal = \[(-?)", r"nominal = [\g<1>1", text, count=2),
+        "method": text.replace("least squares", "exact hold"),
+        "fewer": text.replace('role = "fit"', 'role = "check"', 1),
+        "limit": text.replace("residual_limit = ", "residual_limit = 1"),
+    }
+    assert len({text, *changed.values()}) == 5
+    for name, other in changed.items():
+        (tmp_path / f"{name}.toml").write_text(other, encoding="utf-8")
+    # Nothing was measured yet: a plan may still be put right.
+    assert spc("plan", "add", "moved.toml", "--store", store_path).status == 0
+    assert spc("plan", "add", samples / "LH-640.toml", "--store", store_path).status == 0
+    assert spc("ingest", first_batch, "--store", store_path).status == 0
+    before = held_bytes(store_path)
+    for name in ("moved", "fewer"):
+        refused = spc("plan", "add", f"{name}.toml", "--store", store_path)
+        assert refused.refused(f"{name}.toml", "12 runs of LH-640 C", "a new revision")
+    assert held_bytes(store_path) == before
+    assert spc("plan", "add", "limit.toml", "--store", store_path).status == 0
