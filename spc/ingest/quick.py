@@ -98,7 +98,7 @@ def read_quick(path: Path, declared: Declared) -> Results | None:
 
 
 class _Scan:
-    """The file as a table of text that the engine reads anew for each question."""
+    """The file as a table of text, ``rows``, that the engine reads anew for each question."""
 
     def __init__(
         self, connection: "duckdb.DuckDBPyConnection", path: Path, head: Head,
@@ -110,12 +110,11 @@ class _Scan:
         self.names = [ours.get(own, own) for own in head.names]
         _only(len(set(self.names)) == len(self.names) and LINE not in self.names)
         # Columns go by their places: no name of the file is ever part of a question.
-        columns = {f"c{at}": "VARCHAR" for at in range(len(self.names))}
-        self._source = (
-            f"read_csv(?, auto_detect=false, header=true, columns={columns}, delim=?, "
-            "quote='\"', escape='\"', strict_mode=true, null_padding=false, "
-            f"max_line_size={_LONGEST_LINE})"
-        )
+        self.rows = connection.read_csv(
+            escape(str(path)), auto_detect=False, header=True, sep=head.separator, quotechar='"',
+            columns={f"c{at}": "VARCHAR" for at in range(len(self.names))}, escapechar='"',
+            strict_mode=True, null_padding=False, max_line_size=_LONGEST_LINE,
+        )  # fmt: skip
 
     @property
     def text(self) -> PlainText:
@@ -129,26 +128,10 @@ class _Scan:
         """Return the expression for a column's text; empty where nothing stands there."""
         return f"coalesce(c{self.names.index(name)}, '')"
 
-    def ask(self, select: str, *, rest: str = "", limit: int | None = None) -> pd.DataFrame:
-        """Return the answer to a question about the rows of the file, in their order.
-
-        Parameters
-        ----------
-        select
-            Expressions over the fields.
-        rest
-            What follows the table.
-        limit
-            Rows that are looked at, from the first; all where not said.
-        """
-        some = f"(SELECT * FROM {self._source} LIMIT {limit})" if limit else self._source
-        values = [escape(str(self.path)), self.separator]
-        return self._connection.execute(f"SELECT {select} FROM {some} {rest}", values).df()
-
     def name_kind(self, kind: str, names: Sequence[str]) -> None:
         """Make a type of these names, by which a column of them comes as numbers."""
         self._connection.register("told", pd.DataFrame({"name": pd.Series(names, dtype=object)}))
-        self._connection.execute(f"CREATE OR REPLACE TYPE {kind} AS ENUM (SELECT name FROM told)")
+        self._connection.execute(f"CREATE OR REPLACE TYPE {kind} AS ENUM (FROM told)")
         self._connection.unregister("told")
 
 
@@ -221,12 +204,12 @@ def _told_of_runs(scan: _Scan, names: Sequence[str]) -> pd.DataFrame:
     """Return every combination of what rows say of their runs: one a run, or not plain."""
     _only(bool(names))
     fields = [f"{scan.field(name)} AS t{at}" for at, name in enumerate(names)]
-    told = scan.ask(", ".join(fields), rest=f"GROUP BY ALL LIMIT {_MOST_RUNS}")
+    told = scan.rows.project(", ".join(fields)).distinct().limit(_MOST_RUNS).df()
     _only(len(told) < _MOST_RUNS)
-    told = told.astype(object).set_axis(list(names), axis=1)
+    named: pd.DataFrame = told.astype(object).set_axis(list(names), axis=1)
     for name in names:
-        _only(not told[name].str.contains(_BETWEEN, regex=False).any())
-    return told
+        _only(not named[name].str.contains(_BETWEEN, regex=False).any())
+    return named
 
 
 def _values_read(
@@ -244,7 +227,8 @@ def _values_read(
             scan.name_kind(f"{name}s", found)
         fields = [f"TRY_CAST({scan.field(name)} AS {name}s) AS {name}" for name in names]
         fields += [f"{_number(scan.field(name), mark)} AS {name}" for name in sizes]
-        rows = scan.ask(", ".join([f"TRY_CAST({run[0]} AS runs) AS run", *fields]))
+        fields.insert(0, f"TRY_CAST({run[0]} AS runs) AS run")
+        rows = scan.rows.project(", ".join(fields)).df()
         _only(len(rows) == scan.text.rows)
         coded = rows[["run", *names]].apply(lambda column: column.cat.codes)
         if (coded >= 0).all(axis=None):
@@ -253,7 +237,8 @@ def _values_read(
 
 
 def _distinct(scan: _Scan, name: str, limit: int | None) -> list[str]:
-    return list(scan.ask(f"DISTINCT {scan.field(name)} AS name", limit=limit)["name"])
+    rows = scan.rows.limit(limit) if limit else scan.rows
+    return list(rows.project(f"{scan.field(name)} AS name").distinct().df()["name"])
 
 
 def _mark(scan: _Scan, sizes: Sequence[str]) -> str:
@@ -261,7 +246,8 @@ def _mark(scan: _Scan, sizes: Sequence[str]) -> str:
     if scan.separator == "," or not sizes:
         return "."
     comma = " OR ".join(f"contains({scan.field(name)}, ',')" for name in sizes)
-    return "," if scan.ask(f"bool_or({comma}) AS comma", limit=_SAMPLE)["comma"].iloc[0] else "."
+    some = scan.rows.limit(_SAMPLE).aggregate(f"bool_or({comma}) AS comma").df()
+    return "," if some["comma"].iloc[0] else "."
 
 
 def _number(field: str, mark: str) -> str:
