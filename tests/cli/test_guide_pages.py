@@ -589,6 +589,7 @@ DOCUMENTS = (
     "run show S0001 --part LH-641",
     "run show X0001 --part LH-641",
     "run show T0001 --part LH-641",
+    "run show H0188 --store reported.duckdb",
 )
 #: Options by which a command prints another document.
 OTHER_DOCUMENT = ("--kind", "--with", "--trend", "--dry-run", "--draft-mapping")
@@ -663,6 +664,12 @@ def _write_odd_stores(folder: Path) -> None:
     shutil.copy(folder / "spc.duckdb", folder / "broken.duckdb")
     with duckdb.connect(str(folder / "broken.duckdb")) as connection:
         connection.execute("UPDATE hit SET x = x + 1 WHERE point = 'deck-1' AND hit = 1")
+    shutil.copy(folder / "spc.duckdb", folder / "reported.duckdb")
+    with duckdb.connect(str(folder / "reported.duckdb")) as connection:
+        connection.execute(
+            "INSERT INTO reported_status SELECT run_id, 'flatness', 'deck-1', 9.0, -1.0, 1.0, "
+            "'PASS', 'FAIL', 7, file_id FROM run WHERE serial = 'H0188'"
+        )
     head, *rows = _sample("runs/2026-04/2026-04-02_B01_K1.csv")
     cells = [row.split(",") for row in rows]
     x = head.split(",").index("x")
