@@ -1,7 +1,7 @@
 """The month: what was measured, what changed, what it means, and what it stands on."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import datetime
 
 import numpy as np
@@ -296,6 +296,12 @@ def _fingerprint(
         sorted(s.limit_set_id for s in sets),
         sorted(f"{s.signal_id} {s.cause} {s.reaction} {s.answered_at}" for s in found),
         sorted(f"{o.run} {o.point} {o.reason} {o.why} {o.decided_at}" for o in omitted),
-        [str(arm) for arm in arms],
+        [_readable(arm) for arm in arms],
         gauge and (gauge.study, gauge.runs, str(gauge.first), str(gauge.last)),
     )  # fmt: skip
+
+
+def _readable(arm: ArmChecks) -> list[str]:
+    """Return an arm's figures without the last digits, in which two machines may differ."""
+    values = [getattr(arm, f.name) for f in fields(arm)]
+    return [f"{v:.9g}" if isinstance(v, float) else str(v) for v in values]
