@@ -293,7 +293,7 @@ def test_hostile_names_are_text_and_nothing_else(
 
 def test_one_piece_has_a_page(made_up: Callable[..., Monitor]) -> None:
     study = made_up(np.full((1, 33), 0.2))
-    assert "No limits: 1 baseline pieces" in well_formed(chart_page(study, "latch-face")).text
+    assert "No limits: 1 baseline piece, " in well_formed(chart_page(study, "latch-face")).text
     well_formed(chart_page(study))
 
 
