@@ -15,6 +15,9 @@ from spc.cli import COMMANDS, cli
 
 Command = Callable[..., Outcome]
 
+#: Of the program: what it sets, such as the short form of --help, a command keeps once asked.
+PROGRAM = click.Context(cli, **cli.context_settings)
+
 #: What takes a tenth of a second or more to import, or draws such a thing in.
 HEAVY = ("pandas", "numpy", "scipy", "statsmodels", "plotly", "duckdb")
 
@@ -78,7 +81,7 @@ def test_every_command_shows_an_example_that_it_would_accept(
     typed = shlex.split(example)[1:]
     assert tuple(typed[: len(words)]) == words
     # Parsed as the command line would, but not run.
-    found(words).make_context(" ".join(words), typed[len(words) :])
+    found(words).make_context(" ".join(words), typed[len(words) :], parent=PROGRAM)
     assert "Example: spc" in spc(*words, "--help").out
 
 

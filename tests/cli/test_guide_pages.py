@@ -98,6 +98,9 @@ def commands() -> Iterator[tuple[str, click.Command]]:
 
 COMMANDS = dict(commands())
 
+#: Of the program: what it sets, such as the short form of --help, a command keeps once asked.
+PROGRAM = click.Context(cli, **cli.context_settings)
+
 
 def resolved(words: list[str]) -> tuple[str, click.Command, list[str]]:
     """Return name, command and arguments of what is meant by the words of a line."""
@@ -176,7 +179,7 @@ def test_shown_commands_are_accepted() -> None:
         name, command, rest = resolved(one.words())
         assert not isinstance(command, click.Group), one.line
         try:
-            command.make_context(name, list(rest))
+            command.make_context(name, list(rest), parent=PROGRAM)
         except click.UsageError as error:
             pytest.fail(f"{one.topic}: {one.line}: {error.format_message()}")
 
