@@ -35,6 +35,11 @@ from spc.studies.hits import hit_deviations_of
 
 #: Piece, operator and set-up of each row.
 Codes = tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], npt.NDArray[np.int64]]
+#: What ranges of like points taken together are worth, as the benchmark of coverage measures it.
+POOLED = (
+    "ranges over several points rest on how the points move together, which few pieces tell: of "
+    "simulated studies 91 to 100 in 100 held the truth, where 95 are meant"
+)
 #: Name of the group that holds all check points.
 ALL = "all check points"
 
@@ -201,6 +206,7 @@ def _analysed(past: History, deviations: Array, study: str, history: History | N
             *_notes(past, int((~past.geometry.is_fit).sum()) - len(at), second),
             *what_is_missing(found.counts, second),
             *(spoken(note, second) for note in found.notes),
+            *([POOLED] if found.reml is None and len(at) > 1 else []),
         ),
     )
 
