@@ -43,6 +43,9 @@ FEWEST_FOR_SHAPE = 25
 #: Fewest pieces for a word about the tails (0.135 % at each end): common practice, no published
 #: source.
 FEWEST_FOR_TAIL = 100
+#: A criterion higher by more than this is strong evidence against a shape (Kass and Raftery
+#: 1995, Journal of the American Statistical Association 90, 773-795; from memory).
+NEAR = 6.0
 
 FAMILIES: tuple[Family, ...] = (
     NORMAL,
@@ -97,6 +100,9 @@ class Shapes:
         What was tried at each point, in order.
     alpha
         p value below which a family was turned down.
+    rivals
+        Names of the families at each point that were not taken, but come so near by Schwarz's
+        criterion (`NEAR`) that these readings do not tell them from the one that was.
     note
         Plain words a point, empty where there is nothing to say.
     """
@@ -107,6 +113,7 @@ class Shapes:
     p_value: FloatArray
     tried: tuple[tuple[Trial, ...], ...]
     alpha: float
+    rivals: tuple[tuple[str, ...], ...]
     note: tuple[str, ...]
 
 
@@ -163,7 +170,8 @@ def fit_shapes(
     order = _order(np.where(allowed, bic, np.inf))
     tried: list[list[Trial]] = [[] for _ in range(x.shape[1])]
     chosen = _choose(work, codes, parameters, bic, order, tried, rng, resamples, alpha)
-    return _result(x, n, parameters, chosen, tried, alpha)
+    rivals = _rivals(np.where(allowed, bic, np.inf), chosen, tried, alpha)
+    return _result(x, n, parameters, chosen, tried, alpha, rivals)
 
 
 def shape_quantile(shapes: Shapes, score: ArrayLike) -> FloatArray:
@@ -281,6 +289,21 @@ def _choose(
     return chosen
 
 
+def _rivals(
+    bic: FloatArray, chosen: IntArray, tried: list[list[Trial]], alpha: float
+) -> tuple[tuple[str, ...], ...]:
+    """Name the families at each point that the readings do not tell from the one taken."""
+    found = []
+    for j, own in enumerate(chosen):
+        down = {t.family for t in tried[j] if t.p_value < alpha}
+        near = np.flatnonzero(bic[:, j] <= bic[:, j].min() + NEAR) if own >= 0 else np.zeros(0, int)
+        found.append(tuple(
+            FAMILIES[k].name for k in near
+            if k != own and FAMILIES[k].name not in down and np.isfinite(bic[k, j])
+        ))  # fmt: skip
+    return tuple(found)
+
+
 def _result(
     x: FloatArray,
     n: IntArray,
@@ -288,6 +311,7 @@ def _result(
     chosen: IntArray,
     tried: list[list[Trial]],
     alpha: float,
+    rivals: tuple[tuple[str, ...], ...],
 ) -> Shapes:
     points = range(x.shape[1])
     none = np.full(4, np.nan)
@@ -300,6 +324,7 @@ def _result(
         p_value=np.array(p, dtype=np.float64),
         tried=tuple(tuple(t) for t in tried),
         alpha=alpha,
+        rivals=rivals,
         note=tuple(_note(x[:, j], int(n[j]), bool(chosen[j] >= 0), alpha) for j in points),
     )
 

@@ -146,6 +146,7 @@ def held_normal(seen: Seen, mean: float, sd: float) -> Shapes:
         p_value=np.array([np.nan]),
         tried=((),),
         alpha=ALPHA,
+        rivals=((),),
         note=("",),
     )
 

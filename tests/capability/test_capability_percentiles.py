@@ -1,5 +1,7 @@
 """Percentile indices: the normal case, other shapes by scipy, and what is not said."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -10,12 +12,15 @@ from spc.capability.percentile_indices import (
     _percentile,
     percentile_indices,
 )
-from spc.capability.shapes import fit_shapes
+from spc.capability.shapes import Shapes, fit_shapes
 from spc.errors import DataError
 
 
-def _both(x, lower, upper, *, form=False, seed=1, **how):
+def _both(x, lower, upper, *, form=False, seed=1, alone=True, **how):
+    """Name the shapes and ask for their indices; ``alone``: no other shape in the interval."""
     shapes = fit_shapes(x, rng=np.random.default_rng(seed), form=form, resamples=99)
+    if alone:
+        shapes = replace(shapes, rivals=((),) * len(shapes.family))
     rng = np.random.default_rng(seed)
     return percentile_indices(x, lower, upper, shapes, rng=rng, resamples=200, **how)
 
@@ -113,11 +118,8 @@ def test_whole_batches_are_resampled():
     assert "6 batches, fewer than 10" in few.note[0]
 
 
-def test_intervals_hold_near_their_level_where_the_shape_is_right():
-    """Seeded, 250 samples of 150: 3 SE is 4 %, and the bootstrap is known to fall a little short.
-
-    How far they fall short, and where, is told at the top of the module.
-    """
+def test_an_interval_of_one_shape_holds_near_its_level_where_that_shape_is_right():
+    """Seeded, 250 samples of 150: 3 SE is 4 %, and the bootstrap falls a little short."""
     rng = np.random.default_rng(14)
     true = 4.0 / 3.0
     x = rng.normal(0.0, 1.0, (150, 250))
@@ -126,7 +128,65 @@ def test_intervals_hold_near_their_level_where_the_shape_is_right():
     inside = (found.ppk_low < true) & (true < found.ppk_high)
     assert normal.mean() > 0.9
     assert 0.90 < inside[normal].mean() < 0.99
-    assert all("takes the shape as right" in note for note in np.array(found.note)[normal])
+
+
+def test_an_interval_spans_the_shapes_that_the_pieces_do_not_tell_apart():
+    """How often it then holds is simulated with the benchmarks."""
+    twin = stats.halfnorm()
+    x = twin.rvs((100, 6), random_state=np.random.default_rng(5))
+    limit = twin.median() + 1.33 * (twin.isf(stats.norm.sf(3.0)) - twin.median())
+    one, all_near = (_both(x, np.nan, limit, form=True, alone=flag) for flag in (True, False))
+    assert one.method == all_near.method
+    np.testing.assert_array_equal(one.ppk, all_near.ppk)
+    assert np.median(all_near.ppk_low) < np.median(one.ppk_low)
+    assert np.median(all_near.ppk_high) > np.median(one.ppk_high)
+    assert (all_near.ppk_low < 1.33).all()
+    assert "spans every shape" in all_near.note[0]
+
+
+def test_near_shapes_are_named_by_the_criterion_and_those_turned_down_are_not():
+    x = stats.lognorm(0.4).rvs((150, 6), random_state=np.random.default_rng(3))
+    shapes = fit_shapes(x, rng=np.random.default_rng(1), resamples=99)
+    for family, rivals, tried in zip(shapes.family, shapes.rivals, shapes.tried, strict=True):
+        assert family not in rivals
+        assert set(rivals) <= {"normal", "shifted lognormal", "Johnson unbounded",
+                               "Johnson bounded"}  # fmt: skip
+        assert not set(rivals) & {t.family for t in tried if t.p_value < shapes.alpha}
+    assert any(shapes.rivals)
+
+
+def test_ordered_readings_from_batches_have_no_interval():
+    x = _two_humps(3000)
+    found = _both(x, -2.0, 3.0, batch=np.arange(3000) // 100)
+    assert found.method == ("ordered readings",)
+    assert np.isfinite(found.ppk[0])
+    assert np.isnan([found.ppk_low[0], found.ppk_high[0]]).all()
+    assert "too short, so none is given" in found.note[0]
+
+
+@pytest.mark.parametrize("n", [2300, 4000])
+def test_ordered_readings_hold_at_least_their_level(n):
+    """Two humps, 60 samples: order statistics promise 95 % or more; 54 leave room for chance."""
+    rng = np.random.default_rng(n)
+    x = np.where(
+        rng.random((n, 60)) < 0.5, rng.normal(0, 0.1, (n, 60)), rng.normal(1, 0.1, (n, 60))
+    )
+    found = percentile_indices(
+        x, np.nan, 1.6, _no_shape(60, n), rng=np.random.default_rng(1), resamples=200
+    )
+    # Half the pieces lie in the upper hump: 0.27 % of it beyond, and the median between the humps.
+    high = 1.0 + 0.1 * stats.norm.isf(2 * stats.norm.sf(3.0))
+    true = (1.6 - 0.5) / (high - 0.5)
+    held = (found.ppk_low < true) & (true < found.ppk_high)
+    assert set(found.method) == {"ordered readings"}
+    assert held.sum() >= 54
+
+
+def _no_shape(points, n):
+    none = np.full((4, points), np.nan)
+    return Shapes(n=np.full(points, n), family=("",) * points, parameters=none,
+                  p_value=none[0], tried=((),) * points, alpha=0.05, rivals=((),) * points,
+                  note=("",) * points)  # fmt: skip
 
 
 def test_large_samples_shrink_the_resamples():
