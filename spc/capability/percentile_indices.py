@@ -9,11 +9,12 @@ The percentiles come from the shape that was named for the point; where none was
 `FEWEST_FOR_TAIL` pieces nothing is said about so small a share.
 
 An interval spans the bootstrap intervals of the shape taken and of every one that the readings do
-not tell from it (`Shapes.rivals`). With the shape taken alone as right, nominal intervals of 95 %
-held in 94 % of 40 samples of 100 lognormal readings, in 86 % of gamma, 87 % of half-normal and 78 %
-of Weibull ones, since the rule often names a neighbour; with all near shapes in 97 % or more. What
-a sample cannot show stays unseen: a t of 5 degrees of freedom passes for normal in half of such
-samples.
+not tell from it (`Shapes.rivals`). Of about 40 samples a row, nominal 95 %, 200 resamples of each
+shape, the shape taken alone held in 94 % for 100 lognormal readings, 86 % for gamma, 87 % for
+half-normal and 78 % for Weibull ones, since the rule often names a neighbour; with all near shapes
+in 100, 97, 95 and 93 %, and at 300 readings in 98, 100, 95 and 93 % (98, 84, 95 and 88 % before).
+What a sample cannot show stays unseen: a t of 5 degrees of freedom passes for normal in half of such
+samples of 100.
 
 References
 ----------
@@ -50,6 +51,8 @@ IntArray = NDArray[np.int64]
 #: Readings of which, with 95 % confidence, at least one lies beyond the 99.865 % point:
 #: log(0.05) / log(0.99865).
 PIECES_FOR_ORDERED = 2218
+#: Resamples of a shape that was not taken: its interval only widens that of the one that was.
+RIVAL_RESAMPLES = 100
 _SCORES = np.array([-3.0, 0.0, 3.0])[:, np.newaxis]
 _TAIL = special.ndtr(-3.0)
 
@@ -154,8 +157,9 @@ def percentile_indices(
             seen = x[:, which]
             fits = np.where(own[which], shapes.parameters[: family_named(name).stored, which],
                             fit(family_named(name), seen))  # fmt: skip
+            many = resamples if own.any() else min(resamples, RIVAL_RESAMPLES)
             found = _bootstrap(seen, fits, name, (low[which], high[which]), codes, rng, level,
-                               resamples)  # fmt: skip
+                               many)  # fmt: skip
             ends[:, which] = _widest(ends[:, which], found)
     if ordered.any():
         at[:, ordered] = np.nanquantile(x[:, ordered], special.ndtr(_SCORES[:, 0]), axis=0)
