@@ -235,7 +235,8 @@ def _copies(store: Store, checked: Results, fresh: pd.DataFrame) -> list[str]:
     probes = values.loc[telling.groupby(values["key"]).idxmax()]
     columns = ["point", "deviation"] if ready else ["point", "hit", "x", "y", "z"]
     look = door.runs_with_deviations if ready else door.runs_with_hits
-    found = look(store, probes)
+    # The engine returns rows as it pleases; the same file says the same words each time.
+    found = look(store, probes).sort_values(["key", "run", "serial"], ignore_index=True)
     alike = probes.loc[probes.duplicated(columns, keep=False), "key"]
     marks = _marks(values, {*alike, *found["key"]}, columns)
     label = fresh.set_index("key")[["run", "serial"]]

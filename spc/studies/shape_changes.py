@@ -18,9 +18,10 @@ from spc.charts.rules import DEFAULT
 from spc.charts.scan import FEWEST, Scan, scan_for_change
 from spc.charts.tails import t_isf
 from spc.studies.arrays import Array
-from spc.studies.chance import any_in
+from spc.studies.chance import Layout, any_by_chart
 from spc.studies.history import History
 from spc.studies.lines import FEWEST as FEWEST_IN_BASELINE
+from spc.studies.lines import WIDTH
 from spc.studies.monitor import Monitor, charted
 from spc.studies.series import SeriesSet
 from spc.studies.signals import change_of
@@ -226,17 +227,26 @@ def _logged(chart: Monitor, at: npt.NDArray[np.int64], before: int, after: int) 
     return tuple(f"{row['kind']}: {row['note']}".rstrip(": ") for row in rows[:TOLD])
 
 
+def _usual_layout(chart: Monitor, column: int) -> Layout:
+    """Return how a shape's charts would be laid out with the limits meant for single charts."""
+    kept = np.isfinite(chart.values[:, column])
+    base = chart.rows.baseline[kept]
+    moulds = chart.rows.spans[kept].tolist()
+    return Layout(
+        moulds=tuple(moulds), spans=tuple(moulds), base=tuple(base.tolist()),
+        judged=tuple((~base).tolist()), behind=(0,) * len(moulds), width=WIDTH, rules=DEFAULT,
+    )  # fmt: skip
+
+
 def chance_of(chart: Monitor) -> ShapesChance:
     """Say how often a shape is named where none moved, and how often usual limits would."""
     moulds = _moulds(chart)
     enough = {m: np.isfinite(chart.values[at]).sum(axis=0) >= FEWEST for m, at in moulds.items()}
     limits = {m: np.isfinite(chart.upper[at]).any(axis=0) for m, at in moulds.items()}
     judged = {m: enough[m] | limits[m] for m in moulds}
-    later = {m: at[~chart.rows.baseline[at]] for m, at in moulds.items()}
     behind = chart.n_baseline.max(axis=0)
     usual = sum(
-        any_in(int(behind[k]), int(np.isfinite(chart.values[at, k]).sum()), DEFAULT)
-        for at in later.values()
+        sum(any_by_chart(_usual_layout(chart, k)).values())
         for k in range(len(chart.series.names))
         if behind[k] >= FEWEST_IN_BASELINE
     )

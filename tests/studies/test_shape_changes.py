@@ -13,7 +13,7 @@ from spc.demo.scenario import build
 from spc.studies.drift import drift_of
 from spc.studies.drift_words import chance_words, sentences_of
 from spc.studies.history import History
-from spc.studies.monitor import Monitor
+from spc.studies.monitor import Monitor, charted, touching
 from spc.studies.series import SeriesSet
 from spc.studies.shape_changes import (
     ALPHA,
@@ -52,14 +52,17 @@ def test_a_quiet_process_has_no_shape_named(seed: int) -> None:
 
 
 def test_usual_limits_would_name_as_many_as_is_said() -> None:
-    from spc.studies.monitor import charted
-
+    """1,200 shapes on two moulds without a change: within three standard errors of what is said."""
     rng = np.random.default_rng(5)
-    one = charts(rng.normal(size=(36, 300)))
-    usual = charted(history(np.zeros((36, 10)), moulds=["K", "L"] * 18), NO_EVENTS, of=one.series)
-    late = {(s.series, s.mould) for s in usual.signals if s.until > usual.rows.times[6].item()}
-    said = chance_of(one).usual
-    assert 0.7 * said < len(late) < 1.15 * said
+    past = history(np.zeros((36, 10)), moulds=["K", "L"] * 18)
+    counts: list[int] = []
+    for _ in range(4):
+        one = charts(rng.normal(size=(36, 300)))
+        usual = charted(past, NO_EVENTS, of=one.series)
+        named = {(s.series, s.mould) for s in touching(usual, ~usual.rows.baseline)}
+        counts += [sum((n, m) in named for m in "KL") for n in one.series.names]
+    error = np.std(counts) / len(counts) ** 0.5
+    assert abs(np.mean(counts) - chance_of(one).usual / 300) < 3 * error
 
 
 def test_a_step_is_found_with_the_interval_of_a_regression() -> None:

@@ -72,7 +72,7 @@ def test_a_few_pieces_get_figures_but_no_limits_and_no_indices(
         able = capability_study(opened)
         seen = month_study(opened, month(JANUARY))
     assert chart.signals == ()
-    assert all(note.startswith("no limits: 1 baseline batches") for note in chart.notes)
+    assert all(note.startswith("no limits: 1 baseline batch,") for note in chart.notes)
     assert np.isnan(chart.upper).all()
     assert {p.verdict for p in able.points} == {"cannot be shown"}
     assert {p.stable for p in able.points} == {None}
