@@ -126,12 +126,12 @@ def _pace(found: Drift, figures: dict[str, go.Figure]) -> Iterator[Html]:
         yield figure_block(f"pace-{key}", f"{found.plan.part} drift in {unit}", said,
                            figures[f"pace-{key}"].layout.height, wide=True)  # fmt: skip
     yield _shape_table(found)
+    yield _meanings(found)
 
 
 def _shape_table(found: Drift) -> Html:
-    heads = columns("shape", "mould", "state", "unit", "batches#", "baseline#", "adjusted#",
-                    "newest batch#", "adjusted#", "change a month#", "95 % range#",
-                    "a positive figure means~")  # fmt: skip
+    heads = columns("shape~", "mould", "state", "unit", "batches#", "baseline#", "adjusted#",
+                    "newest batch#", "adjusted#", "change a month#", "95 % range#")  # fmt: skip
     rows: list[Sequence[Child | Cell]] = [
         _shape_row(found, shape, mould) for shape in found.shapes for mould in shape.moulds
     ]
@@ -152,8 +152,15 @@ def _shape_row(found: Drift, shape: ShapeDrift, mould: MouldDrift) -> Sequence[C
         shape.shape, mould.mould or NONE, _state(shape, mould),
         unit, mould.batches, exact(mould.baseline, unit), exact(mould.baseline_adjusted, unit),
         exact(mould.latest, unit), exact(mould.latest_adjusted, unit), exact(mould.slope, unit),
-        " to ".join(ends) if np.isfinite(mould.slope_low) else NONE, shape.meaning,
+        " to ".join(ends) if np.isfinite(mould.slope_low) else NONE,
     )  # fmt: skip
+
+
+def _meanings(found: Drift) -> Html:
+    # A table of its own: beside the figures these words would be cut off at a desk.
+    rows: list[Sequence[Child | Cell]] = [(s.shape, s.meaning) for s in found.shapes]
+    heads = columns("shape", "a positive figure means~")
+    return table("meanings", "What the figures of the shapes mean", heads, rows)
 
 
 def _state(shape: ShapeDrift, mould: MouldDrift) -> Html:
@@ -196,8 +203,8 @@ def _causes(found: Drift) -> Iterator[Html | None]:
         "after the others. What goes together is not thereby its cause: warmth, age and resin lot "
         "change with the season as moulds wear with it.",
     )
-    heads = columns("shape", *(f"{c}#" for c in CAUSES), "per kelvin#", "95 % range#",
-                    "per tenfold age#", "95 % range#", "what they leave has")  # fmt: skip
+    heads = columns("shape~", *(f"{c}#" for c in CAUSES), "per kelvin#", "95 % range#",
+                    "per tenfold age#", "95 % range#", "what is left")  # fmt: skip
     yield table("causes-table", "Share of the variance that each explains, and its chance with no "
                 "effect", heads, rows)  # fmt: skip
     notes = dict.fromkeys(s.covariates_note for s in found.shapes if s.covariates_note)

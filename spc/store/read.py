@@ -67,8 +67,9 @@ def plan(store: Store, part: str | None, revision: str | None = None) -> Plan:
     named = found[["part", "revision"]].drop_duplicates()
     if named.empty:
         wanted = " ".join(x for x in (part, revision) if x)
+        what = "part" if part else "revision"
         raise NotFoundError(
-            f"no plan for part '{wanted}' in the store; it holds {', '.join(known)}"
+            f"no plan for {what} '{wanted}' in the store; it holds {', '.join(known)}"
         )
     if len(named) > 1:
         raise NotFoundError(

@@ -131,3 +131,13 @@ def test_the_committed_example_is_what_the_program_writes(written: Path) -> None
     assert {p.name for p in (EXAMPLE / folder).iterdir()} == {
         Path(name).name for name in made if name.startswith(f"{folder}/")
     }
+
+
+def test_no_table_of_the_example_is_cut_off_at_a_desk(visit: Any) -> None:
+    over = (
+        "[...document.querySelectorAll('table')].filter(t => t.offsetParent"
+        " && t.parentElement.scrollWidth > t.parentElement.clientWidth + 1).map(t => t.id)"
+    )
+    beside = [f"LH-640-C-2026-10/{n}.html" for n in ("drift", "gauge-G1", "point-tail-left")]
+    for name in ("LH-640-C-2026-10.html", *beside):
+        assert visit(EXAMPLE / name, (1440, 900)).page.evaluate(over) == [], name

@@ -175,6 +175,7 @@ def test_which_plan_is_meant_must_be_said_where_there_are_several(
         ("BX-1", None, "--part and --revision"),
         (None, "A", "more than one part"),
         ("BX-2", None, "no plan for part 'BX-2'"),
+        (None, "Q", "no plan for revision 'Q'"),
         ("BX-1", "Z", "no plan for part 'BX-1 Z'"),
     ):
         with pytest.raises(NotFoundError, match=re.escape(words)):
