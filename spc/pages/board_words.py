@@ -22,6 +22,7 @@ from spc.studies.board import (
     Spot,
 )
 from spc.studies.conditioned import ROOM_C, ROOM_TOLERANCE, YOUNGEST_HOURS
+from spc.studies.reviewed import Review
 from spc.units import MILLIMETRES
 
 
@@ -55,14 +56,18 @@ def _meaning(board: Board, spot: Spot, unit: str) -> str:
         BAD_HIT: "one hit, off the others of its point",
         WRONG_TOUCH: "read wrong as a whole",
         UNUSUAL: "the most unusual point",
-        CLOSEST: f"nearest to its tolerance ({_tolerance(spot, unit)})",
+        CLOSEST: _closest(spot, unit),
     }[spot.why]
+
+
+def _closest(spot: Spot, unit: str) -> str:
+    if not isfinite(spot.lower) and not isfinite(spot.upper):
+        return "no tolerance is given"
+    return f"nearest to its tolerance ({_tolerance(spot, unit)})"
 
 
 def _tolerance(spot: Spot, unit: str) -> str:
     low, high = (_plain(v, unit, signed=True) for v in (spot.lower, spot.upper))
-    if not isfinite(spot.lower) and not isfinite(spot.upper):
-        return "none given"
     if not isfinite(spot.lower):
         return f"at most {high} {unit}"
     if not isfinite(spot.upper):
@@ -121,16 +126,19 @@ def evidence(board: Board) -> str:
     if board.source == PROCESS:
         return f"It is like the pieces{mould} just before it, and they are not as they used to be."
     if cause == NOTHING:
-        return _sound(found.advice.usual, _mould(board))
+        return _sound(found, _mould(board))
     if found.advice.usual is None:
         return "Too few pieces are known to say what is usual; one touch or the seat may be wrong."
     return f"The shape is unlike other pieces{mould}, and no single point explains it."
 
 
-def _sound(usual: bool | None, mould: str) -> str:
-    if usual is None:
+def _sound(found: Review, mould: str) -> str:
+    if found.dof <= 0:
+        return "Six fit points cannot be checked by the fit: it fits whatever was probed."
+    if found.advice.usual is None:
         return "The fit is within its limit. Too few pieces are known to say what is usual."
-    return f"The measurement is sound: hits agree, and the fit is usual for {mould}."
+    hits = "hits agree, and " if isfinite(found.hit_sd) else ""
+    return f"The measurement is sound: {hits}the fit is usual for {mould}."
 
 
 def _of_mould(board: Board) -> str:

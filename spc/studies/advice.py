@@ -343,7 +343,10 @@ def _tie_words(case: _Case, again: tuple[str, ...]) -> str:
 
 
 def _good(case: _Case) -> Advice:
-    if case.usual_known:
+    if case.dof <= 0:
+        text = "Nothing speaks against the fit, but six points cannot: it fits whatever was probed."
+        reasons = ["only check points can tell whether this piece was measured right"]
+    elif case.usual_known:
         text = "The fit is usual for this mould."
         reasons = [f"largest residual {case.worst:+.2f} mm at {case.worst_point}, limit "
                    f"{case.limit:.2f} mm"]  # fmt: skip

@@ -355,7 +355,9 @@ def _most(found: Review, why: str) -> tuple[str, list[tuple[str, float]]]:
     size = (lambda c: abs(np.nan_to_num(c.z))) if why == UNUSUAL else used
     there = [c for c in found.checks if np.isfinite(c.deviation)]
     if not there:
-        return why, [(found.worst_point, found.worst_residual)] if found.worst_point else []
+        # Where the fit leaves nothing over, a residual of zero says nothing of its point.
+        known = found.worst_point and found.dof > 0
+        return why, [(found.worst_point, found.worst_residual)] if known else []
     best = max(there, key=size)
     return why, [(best.point, best.deviation)]
 

@@ -54,3 +54,15 @@ def test_capability_says_why_there_is_none(six: Command) -> None:
     assert said.status == 0
     assert "The plan has no check point" in said.out
     assert "Ppk (95" not in said.out
+
+
+def test_no_run_is_said_to_fit_within_the_limit(six: Command, tmp_path: Path) -> None:
+    for said in (six("run", "show", "R1").out, six("run", "show", "R1", "--json").out):
+        assert "Nothing speaks against the fit, but six points cannot" in said
+        assert "only check points can tell" in said
+        assert "within the limit" not in said
+    assert six("board", "--to", "board.html").status == 0
+    page = (tmp_path / "board.html").read_text(encoding="utf-8")
+    assert "Six fit points cannot be checked by the fit" in page
+    # A residual of zero says nothing of its point.
+    assert not any(words in page for words in ("within its limit", "at its nominal", "nearest to"))
