@@ -3,8 +3,9 @@
 import os
 import shutil
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -27,6 +28,13 @@ CALM = {"deadline": None, "suppress_health_check": [HealthCheck.too_slow]}
 settings.register_profile("same", derandomize=True, **CALM)
 settings.register_profile("explore", derandomize=False, print_blob=True, **CALM)
 settings.load_profile("explore" if os.environ.get("SPC_EXPLORE") else "same")
+
+
+#: Browsers that the tests can drive, by name on the path.
+BROWSERS = ("chromium", "chromium-browser", "google-chrome")
+#: Nothing but the page may start or be fetched.
+ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
+             "--disable-component-update", "--disable-sync"]  # fmt: skip
 
 
 @pytest.fixture(scope="session")
@@ -98,3 +106,21 @@ def spc(
         return Outcome(status=int(stop.value.code or 0), out=out, err=err)
 
     return run
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    """Return a headless browser; without one the tests are skipped, unless it is required."""
+    found = next((path for name in BROWSERS if (path := shutil.which(name))), None)
+    required = os.environ.get("SPC_REQUIRE_BROWSER") == "1"
+    if found is None:
+        words = f"no browser on the path ({', '.join(BROWSERS)})"
+        pytest.fail(words) if required else pytest.skip(words)
+    if not required:
+        pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as driver:
+        running = driver.chromium.launch(executable_path=found, args=ARGUMENTS)
+        yield running
+        running.close()

@@ -34,6 +34,8 @@ OFFSETS = 9 if FULL else 1
 SIZES = (2, 4, 6, 8, 12, 16) if FULL else (6, 16)
 #: Runs before the first planted one: those that say what is usual, by far.
 FIRST, EVERY = (150, 9) if FULL else (72, 3)
+#: Every which of the runs with nothing planted is reviewed, and how many tell the noise.
+STEP, TELLING = (1, 30) if FULL else (3, 6)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -123,7 +125,9 @@ def noise_of(scenario: Scenario, folder: Path) -> tuple[Path, float]:
     """Return a store with nothing planted, and the noise that its reviews test against."""
     store_path = planted(scenario, folder, (), 0.0)
     with open_store(store_path, read_only=True) as store:
-        seen = [review(store, run).history_noise for run in labels(scenario)[FIRST : FIRST + 30]]
+        seen = [
+            review(store, run).history_noise for run in labels(scenario)[FIRST : FIRST + TELLING]
+        ]
     return store_path, float(np.mean(seen))
 
 
@@ -140,12 +144,12 @@ def found(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Outcome]]:
     folder = tmp_path_factory.mktemp("verdict")
     moving = build(SEEDS[0], **SHAPE)
     moved = planted(moving, made(folder, "moving"), (), 0.0)
-    runs = labels(moving)[FIRST:]
+    runs = labels(moving)[FIRST::STEP]
     out["moving"] = reviewed(moved, [Case(run=run, points=(), size=0) for run in runs])
     for seed in SEEDS:
         scenario = build(seed, null=True, **SHAPE)
         clean, sigma = noise_of(scenario, made(folder, f"{seed}"))
-        runs = labels(scenario)[FIRST:]
+        runs = labels(scenario)[FIRST::STEP]
         none = [Case(run=run, points=(), size=0) for run in runs]
         out["none"] += reviewed(clean, none)
         rng = np.random.default_rng(seed)

@@ -1,7 +1,5 @@
 """Studies for the pages: the sample runs, and histories made up so that the truth is known."""
 
-import os
-import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -20,12 +18,7 @@ from spc.studies.monitor import Monitor, charted, monitor
 from spc.studies.month import Month, month_study
 from spc.studies.spans import month
 
-#: Browsers that the tests can drive, by name on the path.
-BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 DESK, PHONE, WALL = (1280, 900), (390, 844), (1920, 1080)
-#: Nothing but the page may start or be fetched.
-ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
-             "--disable-component-update", "--disable-sync"]  # fmt: skip
 
 
 @pytest.fixture(scope="session")
@@ -102,24 +95,6 @@ def made_up(sample_plan: Plan) -> Callable[..., Monitor]:
 
 def _daily(rows: int) -> np.ndarray:
     return np.datetime64("2026-01-01T08:00") + np.arange(rows) * np.timedelta64(1, "D")
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Any]:
-    """Return a headless browser; without one the tests are skipped, unless it is required."""
-    found = next((path for name in BROWSERS if (path := shutil.which(name))), None)
-    required = os.environ.get("SPC_REQUIRE_BROWSER") == "1"
-    if found is None:
-        words = f"no browser on the path ({', '.join(BROWSERS)})"
-        pytest.fail(words) if required else pytest.skip(words)
-    if not required:
-        pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as driver:
-        running = driver.chromium.launch(executable_path=found, args=ARGUMENTS)
-        yield running
-        running.close()
 
 
 class Visit:
