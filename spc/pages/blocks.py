@@ -32,6 +32,8 @@ SHAPES = {
     "refused": ("circle", False, False),
 }
 
+#: Of a table with more rows than the one, so many as the other stand open and the rest is folded.
+TALL, OPEN_ROWS = 32, 20
 #: A row's name longer than this may run over several lines.
 LONG = 30
 #: A table of more columns than this is set smaller on paper; of still more its figures may wrap,
@@ -135,6 +137,26 @@ def table(
     whole = el("table", title, el("thead", head), el("tbody", body), id=key,
                class_=" ".join(kinds) or None)  # fmt: skip
     return el("div", whole, class_="scroll", tabindex="0", role="region", aria_label=caption)
+
+
+def tall_table(
+    key: str, caption: str, heads: Sequence[Column], rows: Sequence[Sequence[Child | Cell]], *,
+    marked: Sequence[bool] = (), first: int = OPEN_ROWS, tall: int = TALL,
+) -> Html:  # fmt: skip
+    """Return a table as `table` does; of a tall one the ``first`` rows stand open."""
+    if len(rows) <= tall:
+        return table(key, caption, heads, rows, marked=marked)
+    rest = len(rows) - first
+    return joined([
+        table(key, f"{caption}; the first {first}", heads, rows[:first], marked=marked[:first]),
+        fold(
+            f"{key}-more", f"The other {rest}",
+            table(f"{key}-rest", f"{caption}; the other {rest}", heads, rows[first:],
+                  marked=marked[first:]),
+            kind="long",
+        ),
+        brief(el("p", f"The other {rest} are listed on the page itself.", class_="quiet")),
+    ])  # fmt: skip
 
 
 def _kind(column: Column) -> str | None:

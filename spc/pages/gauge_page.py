@@ -10,7 +10,16 @@ from spc.pages.beside import NOWHERE, Place
 from spc.pages.blocks import Cell, badge, bullets, columns, figure_block, fold, section, table
 from spc.pages.chart_words import exact
 from spc.pages.display import count, length, moment, share, span
-from spc.pages.figures.part_map import HOLDS, SORTS, SORTS_NOT, UNMEASURED, UNSURE, Mark, part_map
+from spc.pages.figures.part_map import (
+    HOLDS,
+    SORTS,
+    SORTS_NOT,
+    UNMEASURED,
+    UNSURE,
+    Mark,
+    part_map,
+    unnamed_words,
+)
 from spc.pages.figures.ranges import ACT, OPEN, PLAIN, Range, ranges_figure
 from spc.pages.gauge_tables import (
     STATES,
@@ -207,6 +216,7 @@ def _part(study: GaugeStudy, figures: dict[str, go.Figure]) -> Iterator[Html]:
         "The part opened flat like a box. The larger a mark, the farther the same piece varies "
         "there from one measuring to the next; its shape says whether that is little enough to "
         "sort pieces to the point's tolerance. The table has every figure."
+        f"{unnamed_words(figures['map'])}"
     )
     yield figure_block("map", f"{study.plan.part} {study.study} map", said,
                        figures["map"].layout.height, wide=True)  # fmt: skip

@@ -12,7 +12,7 @@ from spc.pages.chart_page import figure_key, folded_chart, ordered_readings
 from spc.pages.chart_words import how_limits, key_words, taken_for_granted
 from spc.pages.display import count, moment
 from spc.pages.figures.chart import SHORT, chart_figure
-from spc.pages.figures.part_map import Mark, marks_of, part_map
+from spc.pages.figures.part_map import Mark, marks_of, part_map, unnamed_words
 from spc.pages.figures.part_solid import part_solid, stick_scale
 from spc.pages.html import Html, el, joined
 from spc.pages.month_brief import left_out
@@ -130,7 +130,7 @@ def _part(
     said = (
         f"{which} The part is opened flat like a box, every patch on the side that it looks out "
         f"of. The larger a mark, the farther the {month.period.word}'s mean lies from the nominal "
-        "surface."
+        f"surface.{unnamed_words(figures['map'])}"
     )
     yield figure_block("map", f"{month.plan.part} map of the part", said,
                        figures["map"].layout.height, wide=True)  # fmt: skip

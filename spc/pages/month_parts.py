@@ -6,7 +6,7 @@ import numpy as np
 
 from spc.interval import Interval
 from spc.pages.beside import Beside
-from spc.pages.blocks import Cell, badge, columns, facts, table
+from spc.pages.blocks import Cell, badge, columns, facts, tall_table
 from spc.pages.chart_words import between, exact
 from spc.pages.display import NONE, count, number, span
 from spc.pages.html import Child, Html, el
@@ -94,7 +94,7 @@ def point_table(month: Month, beside: Beside) -> Html:
     ]  # fmt: skip
     marked = [p.state in (OUTSIDE, SIGNAL) for p in month.points]
     caption = f"Check points {month.period.within}, those that need a look first"
-    return table("points", caption, heads, rows, marked=marked)
+    return tall_table("points", caption, heads, rows, marked=marked)
 
 
 def capability_method(level: float) -> tuple[str, ...]:

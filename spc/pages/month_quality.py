@@ -14,7 +14,7 @@ from spc.pages.blocks import (
     figure_block,
     fold,
     long,
-    table,
+    tall_table,
 )
 from spc.pages.display import against, count
 from spc.pages.figures.ranges import ACT, OPEN, PLAIN, Range, ranges_figure
@@ -94,7 +94,7 @@ def capability_section(month: Month, figure: go.Figure | None) -> Iterator[Html 
     rows = [_capability_row(p, able.required) for p in ranked]
     caption = f"Capability against the {asked} asked for"
     marked = [p.verdict == "not shown" for p in ranked]
-    yield long(table("capability-table", caption, heads, rows, marked=marked))
+    yield long(tall_table("capability-table", caption, heads, rows, marked=marked))
     yield from all_in_one(month)
 
 

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from spc.pages.blocks import Cell, badge, bullets, columns, fold, long, table
+from spc.pages.blocks import Cell, badge, bullets, columns, fold, long, table, tall_table
 from spc.pages.chart_words import exact, said
 from spc.pages.display import NONE, count, length, moment, number, probability
 from spc.pages.figures.net import facing
@@ -56,7 +56,7 @@ def _held(month: Month) -> Iterator[Html]:
     ]
     limit = length(month.plan.residual_limit or float("nan"), unit)
     caption = f"Fits with a residual beyond the plan's limit of {limit} {unit}"
-    yield table("held", caption, heads, rows, marked=[True] * len(rows))
+    yield tall_table("held", caption, heads, rows, marked=[True] * len(rows))
 
 
 def _suspects(month: Month) -> Iterator[Html]:
@@ -78,7 +78,7 @@ def _suspects(month: Month) -> Iterator[Html]:
         "Hits that do not belong to their point: its hits spread far more than those of the run's "
         "other points. Probe the point again"
     )
-    yield table("suspects", caption, heads, rows, marked=[True] * len(rows))
+    yield tall_table("suspects", caption, heads, rows, marked=[True] * len(rows))
 
 
 def _remeasured(month: Month) -> Iterator[Html]:
@@ -89,7 +89,7 @@ def _remeasured(month: Month) -> Iterator[Html]:
         for r in month.remeasured
     ]
     heads = columns("piece", "batch", "run left out", "run in force", "measured again (UTC)")
-    yield table("remeasured", "Pieces measured again; both runs are kept", heads, rows)
+    yield tall_table("remeasured", "Pieces measured again; both runs are kept", heads, rows)
 
 
 def _gaps(month: Month) -> Iterator[Html]:
@@ -97,7 +97,7 @@ def _gaps(month: Month) -> Iterator[Html]:
         return
     rows = [(g.serial, g.batch or NONE, len(g.points), ", ".join(g.points)) for g in month.gaps]
     heads = columns("piece", "batch", "points#", "which~")
-    yield table("gaps", "Points that were not measured", heads, rows)
+    yield tall_table("gaps", "Points that were not measured", heads, rows)
 
 
 def _omitted(month: Month) -> Iterator[Html]:
@@ -111,7 +111,7 @@ def _omitted(month: Month) -> Iterator[Html]:
     heads = columns("piece", "run", "batch", "fit point", "reason", "in words~", "decided",
                     "when (UTC)")  # fmt: skip
     caption = "Points left out of fits, and why; the readings are kept"
-    yield table("omitted", caption, heads, rows, marked=[o.forced for o in month.omitted])
+    yield tall_table("omitted", caption, heads, rows, marked=[o.forced for o in month.omitted])
 
 
 def _counts(month: Month) -> Iterator[Html]:

@@ -26,6 +26,7 @@ from spc.pages.figures.part_map import (
     UNMEASURED,
     Mark,
     part_map,
+    unnamed_words,
 )
 from spc.pages.figures.part_solid import part_solid, stick_scale
 from spc.pages.figures.ranges import ACT, OPEN, PLAIN, Range, ranges_figure
@@ -157,7 +158,7 @@ def _part(run: Review, marks: tuple[Mark, ...], figures: dict[str, go.Figure]) -
         "The part opened flat like a box, every patch on the side that it looks out of. The larger "
         "a mark, the farther the reading lies from the nominal surface after the fit; figures "
         f"stand beside those that need a look, in {unit}, + outwards. A fit point's reading is "
-        "small by construction, whatever the part is like there."
+        f"small by construction, whatever the part is like there.{unnamed_words(figures['map'])}"
     )
     yield figure_block("map", f"{run.plan.part} {run.run} map", said,
                        figures["map"].layout.height, wide=True)  # fmt: skip

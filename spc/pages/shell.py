@@ -232,9 +232,12 @@ def _scripts(page: Page) -> Html:
     if page.figures:
         data = figure_data(page.figures)
         parts += [verbatim("script", data, type="application/json", id="figure-data"), "\n"]
-        whole = verbatim("script", figure_library())
-        parts += [el("script", src=page.library) if page.library else whole, "\n"]
+        parts += [_library(page.library), "\n"]
     return joined([*parts, verbatim("script", _template("page.js")), "\n"])
+
+
+def _library(beside: str) -> Html:
+    return el("script", src=beside) if beside else verbatim("script", figure_library())
 
 
 def _template(name: str) -> str:

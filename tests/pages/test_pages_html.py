@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from spc.pages.blocks import columns, tall_table
 from spc.pages.html import VOID, Html, clean, el, joined, slug, verbatim
 
 
@@ -85,3 +86,17 @@ def test_characters_that_no_document_holds_are_shown_as_such() -> None:
 def test_different_names_have_different_identities(one: str, other: str) -> None:
     assert (slug(one) == slug(other)) == (one == other)
     assert " " not in slug(one)
+
+
+@pytest.mark.parametrize(("count", "folded"), [(0, 0), (32, 0), (33, 13), (400, 380)])
+def test_of_a_tall_table_the_first_rows_stand_open_and_none_is_lost(
+    count: int, folded: int
+) -> None:
+    rows = [(f"row-{at}", at) for at in range(count)]
+    marked = [at % 2 == 0 for at in range(count)]
+    whole = str(tall_table("t", "Rows", columns("name", "number#"), rows, marked=marked))
+    above, _, below = whole.partition("<details")
+    assert [f">row-{at}<" in whole for at in range(count)] == [True] * count
+    assert below.count("<tr") - bool(below) == folded
+    assert above.count('class="act"') + below.count('class="act"') == sum(marked)
+    assert ("The other" in whole) is bool(folded)

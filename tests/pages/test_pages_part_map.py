@@ -25,6 +25,7 @@ from spc.pages.figures.part_map import (
     Mark,
     marks_of,
     part_map,
+    unnamed_words,
 )
 from spc.pages.figures.part_solid import part_solid, stick_scale
 from spc.plan import CHECK, Plan, PlanPoint
@@ -192,3 +193,28 @@ def test_labels_keep_clear_of_each_other_where_there_is_room() -> None:
 
 def test_the_sample_part_lies_in_a_net_of_six_sides(sample_plan: Plan) -> None:
     assert {side.name for side in net(sample_plan).sides} == set(AXES)
+
+
+def test_a_label_without_room_is_left_out_and_said() -> None:
+    crowd = [Label(x=100.0, y=4.0 * at, radius=8.0, lines=("a-long-name", "+0.123"))
+             for at in range(40)]  # fmt: skip
+    chosen = placed(crowd, (0.0, 0.0, 300.0, 400.0))
+    # Two columns of labels 28 pixels high beside 164 pixels of marks: some twelve have room.
+    assert 8 <= sum(bool(place) for place in chosen) <= 20
+    apart = [replace(label, y=60.0 * at) for at, label in enumerate(crowd)]
+    assert all(placed(apart, (0.0, 0.0, 300.0, 2400.0)))
+
+
+def test_a_map_says_how_many_names_had_no_room(sample_plan: Plan) -> None:
+    first = sample_plan.points[0]
+    # Forty patches on one another, the usual trouble of a dense plan seen from one side.
+    points = tuple(replace(first, id=f"patch-{at}", role="check") for at in range(40))
+    marks = [Mark(point=p.id, state=STEADY, deviation=0.1) for p in points]
+    figure = part_map(replace(sample_plan, points=(*sample_plan.points, *points)), [
+        *(Mark(point=p.id, state=HOLDS, deviation=np.nan) for p in sample_plan.points), *marks
+    ])  # fmt: skip
+    named = sum(text != "" for trace in figure.data for text in trace.text)
+    unnamed = figure.layout.meta["unnamed"]
+    assert unnamed >= 30
+    assert named + unnamed == len(sample_plan.points) + 40
+    assert f"{unnamed} names have no room" in unnamed_words(figure)

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from spc.pages.figures.strands import Floats
 
@@ -11,6 +12,8 @@ from spc.pages.figures.strands import Floats
 LINE, LETTER = 14.0, 7.0
 #: Room that a label leaves to other marks where it can, pixels.
 CLEAR = 9.0
+#: Of its area a label may share so much with others or lie outside; else it is left out.
+TOLERATED = 0.5
 #: So often labels choose, each in the light of the others.
 ROUNDS = 8
 #: Where a label may stand, the best first: the name that figures use, and which way it grows.
@@ -46,7 +49,7 @@ def placed(
     frame: tuple[float, float, float, float],
     blocked: Sequence[tuple[float, float, float, float]] = (),
 ) -> tuple[str, ...]:
-    """Return a place for each label, named as figures name it.
+    """Return a place for each label, named as figures name it; empty where there is no room.
 
     Parameters
     ----------
@@ -78,7 +81,24 @@ def placed(
             chosen[own] = int(np.argmin(costs))
         if (chosen == before).all():
             break
-    return tuple(PLACES[at][0] for at in chosen)
+    return _with_room(boxes, chosen, fixed, frame)
+
+
+def _with_room(
+    boxes: Sequence[Floats], chosen: npt.NDArray[np.int64], fixed: Floats,
+    frame: tuple[float, float, float, float],
+) -> tuple[str, ...]:  # fmt: skip
+    """Return the places of the labels that can be read there; earlier labels go before."""
+    kept: list[str] = []
+    taken = fixed
+    for places, at in zip(boxes, chosen, strict=True):
+        costs = [_cost(box, taken, frame) + 0.01 * (k != at) for k, box in enumerate(places)]
+        best = int(np.argmin(costs))
+        left, low, right, top = places[best]
+        fits = costs[best] <= TOLERATED * (right - left) * (top - low)
+        kept.append(PLACES[best][0] if fits else "")
+        taken = np.concatenate([taken, places[best][None]]) if fits else taken
+    return tuple(kept)
 
 
 def _mark_box(label: Label, room: float = 0.0) -> Floats:

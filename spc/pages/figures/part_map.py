@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import plotly.graph_objects as go
 
-from spc.pages.display import length
+from spc.pages.display import count, length
 from spc.pages.figures.labels import LETTER, LINE, Label, placed
 from spc.pages.figures.net import Net, net
 from spc.pages.figures.strands import Floats
@@ -113,13 +113,15 @@ def part_map(plan: Plan, marks: Sequence[Mark]) -> go.Figure:
     -------
     go.Figure
         One trace a state (``meta['part']`` is the state), its area growing with the deviation.
-        ``layout.meta['aspect']`` is height over width.
+        ``layout.meta['aspect']`` is height over width, ``layout.meta['unnamed']`` how many points
+        have no name beside them because there was no room for it.
     """
     flat = net(plan)
     sizes = _sizes(marks)
     span = np.array([[*side.low, *side.high] for side in flat.sides])
     low, high = span[:, :2].min(axis=0), span[:, 2:].max(axis=0)
     places = _places(flat, marks, sizes, low, high)
+    unnamed = sum(not place for place in places)
     drawn = [
         _flat_trace(flat, marks, sizes, places, state)
         for state in MARKS
@@ -128,7 +130,7 @@ def part_map(plan: Plan, marks: Sequence[Mark]) -> go.Figure:
     aspect = float((high[1] - low[1]) / (high[0] - low[0]))
     layout = {
         **bare_layout(),
-        "meta": {"aspect": min(max(aspect, 0.3), 1.3) + 0.06},
+        "meta": {"aspect": min(max(aspect, 0.3), 1.3) + 0.06, "unnamed": unnamed},
         "height": round(1000 * (min(max(aspect, 0.3), 1.3) + 0.06)),
         "margin": {"l": 4, "r": 4, "t": 4, "b": 44},
         "xaxis": _bare(low[0], high[0]),
@@ -137,6 +139,15 @@ def part_map(plan: Plan, marks: Sequence[Mark]) -> go.Figure:
         "annotations": [_side_name(side) for side in flat.sides],
     }
     return go.Figure(data=drawn, layout=layout)
+
+
+def unnamed_words(figure: go.Figure) -> str:
+    """Return what to say of points whose names had no room; nothing where there are none."""
+    number = int(figure.layout.meta["unnamed"])
+    if not number:
+        return ""
+    names = count(number, "name has", "names have")
+    return f" {names} no room; point at a mark to see it, or look into the table."
 
 
 def _sizes(marks: Sequence[Mark]) -> Floats:
@@ -157,8 +168,8 @@ def _flat_trace(
         "x": flat.at[mine, 0], "y": flat.at[mine, 1],
         "marker": {"symbol": symbol, "size": sizes[mine], "color": LIGHT[role],
                    "opacity": 1.0, "line": {"width": 1.6, "color": LIGHT[role]}},
-        "text": [_label(marks[at], loud) for at in mine],
-        "textposition": [places[at] for at in mine],
+        "text": [_label(marks[at], loud) if places[at] else "" for at in mine],
+        "textposition": [places[at] or "middle right" for at in mine],
         "textfont": {"size": 11 if loud else 10, "color": LIGHT["ink" if loud else "quiet"]},
         "hovertext": [pointed(marks[at]) for at in mine],
         "hovertemplate": "%{hovertext}<extra></extra>",
