@@ -140,4 +140,4 @@ def test_no_table_of_the_example_is_cut_off_at_a_desk(visit: Any) -> None:
     )
     beside = [f"LH-640-C-2026-10/{n}.html" for n in ("drift", "gauge-G1", "point-tail-left")]
     for name in ("LH-640-C-2026-10.html", *beside):
-        assert visit(EXAMPLE / name, (1440, 900)).page.evaluate(over) == [], name
+        assert visit(EXAMPLE / name, (1280, 900)).page.evaluate(over) == [], name
