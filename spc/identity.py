@@ -2,6 +2,8 @@
 
 import hashlib
 import json
+from collections.abc import Iterable
+from json.encoder import encode_basestring
 from pathlib import Path
 from typing import Any
 
@@ -11,8 +13,16 @@ def content_hash(*parts: Any) -> str:
 
     Floats enter by their shortest exact decimal form, so equal numbers hash alike.
     """
-    text = json.dumps(parts, ensure_ascii=False, separators=(",", ":"), allow_nan=True)
+    if all(type(part) is str for part in parts):
+        text = spelled(parts, ",")
+    else:
+        text = json.dumps(parts, ensure_ascii=False, separators=(",", ":"), allow_nan=True)
     return hashlib.sha256(text.encode()).hexdigest()[:24]
+
+
+def spelled(texts: Iterable[str], between: str = ", ") -> str:
+    """Return texts as a JSON list, as `json.dumps` spells it, at a fraction of its cost."""
+    return f"[{between.join(map(encode_basestring, texts))}]"
 
 
 def bytes_hash(data: bytes) -> str:

@@ -11,6 +11,12 @@ from spc.errors import InputError
 # Digits of other scripts are digits to Python but not to pandas.
 _NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?")
 _DAY = re.compile(r"\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}|$)")
+#: A time to the second or microsecond with its offset; and from how many on they go together.
+_PLAIN = (
+    r"^[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}(?:\.[0-9]{1,6})?"
+    r"(Z|[+-][0-9]{2}:[0-9]{2})\Z"
+)
+_MANY = 1000
 _ZONE = re.compile(r"(Z|[+-]\d\d:?\d\d)$")
 
 #: No part and no arm reaches a kilometre, mm: such a length is a filler for a missing one.
@@ -142,6 +148,9 @@ def times(
     fields: pd.Series, lines: pd.Series, *, file: str, zone: str | None
 ) -> tuple["pd.Series[pd.Timestamp]", "pd.Series[str]"]:
     """Return times in UTC (without a zone, NaT where empty) and the zone that each came in."""
+    found = _plain_times(fields)
+    if found is not None:
+        return found
     first = ~fields.duplicated()
     utc: dict[str, pd.Timestamp | None] = {"": None}
     came_in: dict[str, str] = {"": ""}
@@ -152,6 +161,27 @@ def times(
             )
     moments = pd.to_datetime(fields.map(utc)).astype("datetime64[us]")
     return moments, fields.map(came_in)
+
+
+def _plain_times(
+    fields: pd.Series,
+) -> tuple["pd.Series[pd.Timestamp]", "pd.Series[str]"] | None:
+    """Return times that all are plain and carry their offset; None where each has to be looked at.
+
+    Thousands at once cost far less than one by one.
+    """
+    if len(fields) < _MANY:
+        return None
+    offset = fields.str.extract(_PLAIN, expand=False)
+    if offset.isna().any():
+        return None
+    try:
+        moments = pd.to_datetime(fields, format="ISO8601", utc=True)
+    except ValueError:
+        return None
+    return moments.dt.tz_localize(None).astype("datetime64[us]"), offset.astype(str).rename(
+        fields.name
+    )
 
 
 def _time(

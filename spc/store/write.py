@@ -1,5 +1,8 @@
 """Writing: whole or not at all, and only what is not there yet."""
 
+from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 import pandas as pd
@@ -144,33 +147,53 @@ def _plan_rows(plan: Plan) -> pd.DataFrame:
     return frame.astype({"lower": "float64", "upper": "float64"})
 
 
+class Taking:
+    """The taking of one file: inside one transaction, the largest table beside other work.
+
+    While rows go in beside, nothing else may be asked of the store.
+    """
+
+    def __init__(self, store: Store, pool: ThreadPoolExecutor) -> None:
+        self._store, self._pool = store, pool
+        self._going: list[tuple[str, Future[int]]] = []
+
+    def beside(self, table: str, rows: pd.DataFrame) -> None:
+        """Begin to write rows; the driver lets go of the interpreter, so that both go on."""
+        self._going.append((table, self._pool.submit(self._store.insert, table, rows)))
+
+    def whole(self, origin: Origin, tables: dict[str, pd.DataFrame]) -> None:
+        """Write the rest, with the file's own row and an audit row."""
+        counts = dict.fromkeys((table for table, _ in self._going), 0)
+        for table, going in self._going:
+            counts[table] += going.result()
+        self._store.insert("source_file", _file_row(origin))
+        for table, rows in tables.items():
+            counts[table] = counts.get(table, 0) + self._store.insert(table, rows)
+        record(self._store, FILE_TAKEN, origin.name, origin.who, file_id=origin.file_id, **counts)
+
+
+@contextmanager
+def taking(store: Store) -> Iterator[Taking]:
+    """Open the taking of a file; without `Taking.whole` at its end nothing is written."""
+    # What goes on beside has ended before the transaction does, however that ends.
+    with store.transaction(), ThreadPoolExecutor(1) as pool:
+        yield Taking(store, pool)
+
+
 def take_file(store: Store, origin: Origin, tables: dict[str, pd.DataFrame]) -> None:
     """Write one file's rows into their tables, with the file's own row and an audit row."""
-    at = now()
-    with store.transaction():
-        store.insert(
-            "source_file",
-            pd.DataFrame(
-                [
-                    {
-                        "file_id": origin.file_id,
-                        "name": origin.name,
-                        "kind": origin.kind,
-                        "bytes": origin.size,
-                        "rows": origin.rows,
-                        "runs": origin.runs,
-                        "unit": origin.unit,
-                        "zone": origin.zone,
-                        "warnings": "\n".join(origin.warnings),
-                        "taken_at": at,
-                        "taken_by": origin.who,
-                        "tool_version": __version__,
-                    }
-                ]
-            ),
-        )
-        counts = {table: store.insert(table, rows) for table, rows in tables.items()}
-        record(store, FILE_TAKEN, origin.name, origin.who, file_id=origin.file_id, **counts)
+    with taking(store) as into:
+        into.whole(origin, tables)
+
+
+def _file_row(origin: Origin) -> pd.DataFrame:
+    row = {
+        "file_id": origin.file_id, "name": origin.name, "kind": origin.kind, "bytes": origin.size,
+        "rows": origin.rows, "runs": origin.runs, "unit": origin.unit, "zone": origin.zone,
+        "warnings": "\n".join(origin.warnings), "taken_at": now(), "taken_by": origin.who,
+        "tool_version": __version__,
+    }  # fmt: skip
+    return pd.DataFrame([row])
 
 
 def append(

@@ -7,7 +7,6 @@ differ in the last bit.
 """
 
 import hashlib
-import json
 from collections.abc import Iterator
 from itertools import pairwise
 from typing import Any
@@ -16,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from spc.identity import spelled
 from spc.studies.arrays import coded
 
 Ints = npt.NDArray[np.int64]
@@ -48,14 +48,14 @@ def run_identities(runs: pd.DataFrame, values: pd.DataFrame) -> list[str]:
     bounds = np.searchsorted(key if order is None else key[order], np.arange(len(runs) + 1))
     lengths = [values[c].to_numpy() for c in _LENGTHS if c in values]
     heads = list(zip(*(runs[c] for c in ("part", "serial", "run", "measured_at")), strict=True))
-    spelled = _Spelled(sorted(names))
+    points = _Points(sorted(names))
     found: list[str] = []
     for first, last in _blocks(bounds):
         rows = slice(bounds[first], bounds[last])
         at = rows if order is None else order[rows]
         numbers = [hit[at], *(_whole(v[at]) for v in lengths)]
         own = bounds[first : last + 1] - bounds[first]
-        found += _hashes(heads[first:last], own, place[at], numbers, spelled)
+        found += _hashes(heads[first:last], own, place[at], numbers, points)
     return found
 
 
@@ -82,7 +82,7 @@ def _whole(lengths: npt.NDArray[np.float64]) -> Ints:
     return np.where(missing, _MISSING, whole)
 
 
-class _Spelled:
+class _Points:
     """Lists of points as they enter a hash; most runs have the same."""
 
     def __init__(self, names: list[str]) -> None:
@@ -92,12 +92,12 @@ class _Spelled:
     def __call__(self, points: Ints) -> str:
         mark = points.tobytes()
         if mark not in self._known:
-            self._known[mark] = json.dumps(list(self._names[points]), ensure_ascii=False)
+            self._known[mark] = spelled(self._names[points])
         return self._known[mark]
 
 
 def _hashes(
-    heads: list[tuple[Any, ...]], bounds: Ints, place: Ints, numbers: list[Ints], spelled: _Spelled
+    heads: list[tuple[Any, ...]], bounds: Ints, place: Ints, numbers: list[Ints], points: _Points
 ) -> Iterator[str]:
     """Yield the hash of each run of a block, whose rows are in order."""
     changes = np.ones(len(place) + 1, dtype=np.bool_)
@@ -106,12 +106,14 @@ def _hashes(
     starts = np.flatnonzero(changes)
     counts, there = np.diff(starts).astype("<i8"), place[starts[:-1]]
     groups = np.searchsorted(starts, bounds)
-    columns = [column.astype("<i8") for column in numbers]
+    columns = [memoryview(column.astype("<i8").tobytes()) for column in numbers]
     for (*names, moment), (low, high), (one, other) in zip(
         heads, pairwise(bounds.tolist()), pairwise(groups.tolist()), strict=True
     ):
-        text = json.dumps(["run", *names, str(moment)], ensure_ascii=False)
-        hashed = hashlib.sha256(f"{text[:-1]}, {spelled(there[one:other])}]".encode())
-        for column in (counts[one:other], *(c[low:high] for c in columns)):
-            hashed.update(b"\n" + column.tobytes())
+        text = spelled(["run", *names, str(moment)])
+        hashed = hashlib.sha256(f"{text[:-1]}, {points(there[one:other])}]".encode())
+        hashed.update(b"\n" + counts[one:other].tobytes())
+        for column in columns:
+            hashed.update(b"\n")
+            hashed.update(column[8 * low : 8 * high])
         yield hashed.hexdigest()[:24]

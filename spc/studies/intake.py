@@ -1,5 +1,6 @@
 """Take a checked file into the store: runs, hits, fits and deviations, whole or not at all."""
 
+from contextlib import nullcontext
 from math import isnan
 from typing import Any
 
@@ -139,14 +140,14 @@ def _take_results(store: Store, checked: Results, who: str, correction: str, kee
         warnings = (*checked.warnings, *told)
         return nothing_new(checked.name, checked.depth, checked.rows, len(runs), warnings)
     told += door_notes(store, checked, plans, fresh, held)
-    tables, taken, said = _computed(checked, plans, fresh)
-    warnings = (*checked.warnings, *told, *said)
     fresh = fresh.assign(file_id=checked.file_id, taken_at=now(), depth=checked.depth)
-    tables |= {"run": fresh[_RUN_COLUMNS], "piece": pieces}
-    tables["gauge_study"] = _studies(store, fresh)
-    tables |= status_rows(checked, fresh)
-    if keep:
-        write.take_file(store, _origin(checked, checked.depth, checked.unit, warnings, who), tables)
+    tables = {"run": fresh[_RUN_COLUMNS], "piece": pieces, "gauge_study": _studies(store, fresh)}
+    with write.taking(store) if keep else nullcontext() as into:
+        made, taken, said = _computed(checked, plans, fresh, into)
+        tables |= made | status_rows(checked, fresh)
+        warnings = (*checked.warnings, *told, *said)
+        if into is not None:
+            into.whole(_origin(checked, checked.depth, checked.unit, warnings, who), tables)
     return Taken(
         name=checked.name,
         kind=checked.depth,
@@ -238,9 +239,13 @@ def _studies(store: Store, fresh: pd.DataFrame) -> pd.DataFrame:
 
 
 def _computed(
-    checked: Results, plans: dict[tuple[str, str], Plan], fresh: pd.DataFrame
-) -> tuple[dict[str, pd.DataFrame], tuple[TakenRun, ...], list[str]]:
-    """Fit the runs of each part, or take over what the file brought ready."""
+    checked: Results, plans: dict[tuple[str, str], Plan], fresh: pd.DataFrame,
+    into: write.Taking | None,
+) -> tuple[dict[str, pd.DataFrame], tuple[TakenRun, ...], list[str]]:  # fmt: skip
+    """Fit the runs of each part, or take over what the file brought ready.
+
+    Where there is somewhere to write to, hits are on their way there already.
+    """
     frames: dict[str, list[pd.DataFrame]] = {}
     taken: list[TakenRun] = []
     said: list[str] = []
@@ -253,7 +258,7 @@ def _computed(
             found = reported_rows(plan, values, rows, list(runs.run_id), pd.Timestamp(now()))
             made = {"fit": found[0], "deviation": found[1]}
         else:
-            made, notes = _fitted_tables(checked, plan, runs, values, rows)
+            made, notes = _fitted_tables(checked, plan, runs, values, rows, into)
             said += notes
         for table, frame in made.items():
             frames.setdefault(table, []).append(frame)
@@ -281,15 +286,19 @@ def _fitted_tables(
     runs: pd.DataFrame,
     values: pd.DataFrame,
     rows: npt.NDArray[np.int64],
+    into: write.Taking | None,
 ) -> tuple[dict[str, pd.DataFrame], list[str]]:
     fitted, wrong = fit_many(plan, values, rows, len(runs))
     refuse_strangers(checked, plan, runs, fitted, wrong)
     run_ids = list(runs.run_id)
-    fit, deviation = fit_rows(fitted, run_ids, pd.Timestamp(now()))
     hits = values[["point", "hit", "x", "y", "z", "station", "line"]].assign(
         run_id=named(rows, run_ids)
     )
-    return {"hit": hits, "fit": fit, "deviation": deviation}, first_notes(runs, fitted, wrong)
+    # Not before nothing can be refused any more: what is begun leaves its traces in the file.
+    if into is not None:
+        into.beside("hit", hits)
+    fit, deviation = fit_rows(fitted, run_ids, pd.Timestamp(now()))
+    return {"fit": fit, "deviation": deviation}, first_notes(runs, fitted, wrong)
 
 
 def _taken_runs(plan: Plan, runs: pd.DataFrame, fit: pd.DataFrame) -> list[TakenRun]:

@@ -45,9 +45,13 @@ def piece_rows(
     held = read.known_pieces(store)
     held = held[held["piece_id"].isin(runs["piece_id"])]
     known = {row["piece_id"]: row for row in held.to_dict("records")}
+    needed = runs[["piece_id", "part", "serial", "line", *WORDS]].astype(object)
+    if not known and not runs["piece_id"].duplicated().any():
+        # Pieces measured once and never before: nothing can contradict, every word is new.
+        fresh = needed.drop(columns="line").reset_index(drop=True)
+        return fresh.assign(recorded_at=now(), recorded_by=who, why="", file_id=checked.file_id), []
     told: dict[str, dict[str, str]] = {}
     rows: list[dict[str, Any]] = []
-    needed = runs[["piece_id", "part", "serial", "line", *WORDS]].astype(object)
     for row in needed.to_dict("records"):
         piece = str(row["piece_id"])
         before = told.get(piece)
