@@ -8,7 +8,7 @@ References
 .. [1] G. E. P. Box, Some theorems on quadratic forms applied in the study of analysis of variance
    problems I, Ann. Math. Stat. 25 (1954) 290-302 (effective degrees of freedom (tr Σ)²/tr Σ²).
 .. [2] Z. Bai, H. Saranadasa, Effect of high dimension: by an example of a two sample problem,
-   Statistica Sinica 6 (1996) 311-329 (unbiased tr Σ²).
+   Statistica Sinica 6 (1996) 311-329 (expectation of tr S²).
 """
 
 import numpy as np
@@ -83,16 +83,16 @@ def effective_dof(part: FloatArray, dof: float) -> float:
     Returns
     -------
     float
-        From ``dof`` (points move as one) to points times ``dof`` (independent, equal spread); just
-        ``dof`` where it is below 4, since no one could tell.
+        From ``dof`` (points move as one) towards points times ``dof`` (independent, equal spread),
+        on the safe side of the truth: no more than ``dof`` squared on average. Just ``dof`` where
+        it is below 4, since no one could tell.
     """
     points = part.shape[1]
     if dof < _FEW or points == 1:
         return dof
     gram = part.T @ part if points <= part.shape[0] else part @ part.T
     trace, square = np.trace(gram) / dof, np.square(gram).sum() / dof**2
-    sigma2 = dof**2 / ((dof - 1.0) * (dof + 2.0)) * (square - trace**2 / dof)  # [2]
-    if sigma2 <= 0.0:
-        return float(points * dof) if trace > 0 else dof
-    gain = (trace**2 - 2.0 * sigma2 / dof) / sigma2
-    return float(dof * min(max(gain, 1.0), points))
+    # The sample's own tr S² is too large on average, by (tr Σ)² and tr Σ² over dof [2]. Taking that
+    # off would make the dof right on average and intervals too narrow wherever it is taken too far:
+    # they held 82 to 94 of 100 truths. So it is left in: fewer dof, and intervals that hold.
+    return float(dof * min(max(trace**2 / square, 1.0), points)) if square > 0 else dof

@@ -179,9 +179,9 @@ def _plain_times(
         moments = pd.to_datetime(fields, format="ISO8601", utc=True)
     except ValueError:
         return None
-    return moments.dt.tz_localize(None).astype("datetime64[us]"), offset.astype(str).rename(
-        fields.name
-    )
+    came_in = offset.astype(str)
+    came_in.name = fields.name
+    return moments.dt.tz_localize(None).astype("datetime64[us]"), came_in
 
 
 def _time(
