@@ -7,6 +7,9 @@ from spc.pages.text import table
 from spc.studies.chance import Chance
 from spc.studies.signals import OPEN, ListedSignal, SignalList
 
+#: What is said of an answered signal that the charts do not show any more.
+NO_MORE = "not found any more"
+
 
 def signals_text(found: SignalList) -> str:
     """Return the signals: open ones first, then those answered."""
@@ -52,6 +55,8 @@ def _row(signal: ListedSignal, unit: str) -> tuple[str, ...]:
 
 
 def _state(signal: ListedSignal) -> str:
+    if not signal.found:
+        return f"{signal.state}, {NO_MORE}"
     if not signal.since_answer:
         return signal.state
     return f"{signal.state}, {count(signal.since_answer, 'piece')} since"

@@ -27,8 +27,8 @@ NEAR_DAYS = 21
 class ListedSignal:
     """One signal: what a series of one mould did first, and what else its chart shows.
 
-    What its chart shows first after an answer is a signal of its own.
-
+    What its chart shows first after an answer is a signal of its own. No answer is ever lost: where
+    the data of today show nothing more of what it was given to, it is listed as given.
 
     Parameters
     ----------
@@ -64,6 +64,9 @@ class ListedSignal:
         The answer; empty and None while open.
     since_answer
         Pieces in its stretch that came into the store after the answer.
+    found
+        False for an answered one that the charts do not show any more: further data have come in
+        since, or results were corrected.
     """
 
     signal_id: str
@@ -94,6 +97,7 @@ class ListedSignal:
     who: str
     answered_at: datetime | None
     since_answer: int
+    found: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,7 +133,12 @@ def listed(chart: Monitor, answers: pd.DataFrame) -> SignalList:
     groups: dict[tuple[str, str], list[Signal]] = {}
     for signal in chart.signals:
         groups.setdefault((signal.series, signal.mould), []).append(signal)
-    found = [one for group in groups.values() for one in _of_chart(chart, group, given)]
+    strays = _strays(chart, given)
+    found = [
+        one
+        for key in dict.fromkeys([*groups, *strays])
+        for one in _of_chart(chart, groups.get(key, []), given, strays.get(key, []))
+    ]
     order = {name: at for at, name in enumerate(chart.series.names)}
     found.sort(key=lambda s: (s.state != OPEN, order[s.series], s.mould, s.since))
     return SignalList(
@@ -139,7 +148,27 @@ def listed(chart: Monitor, answers: pd.DataFrame) -> SignalList:
     )
 
 
-def _of_chart(chart: Monitor, group: list[Signal], given: dict[str, Any]) -> list[ListedSignal]:
+def _strays(chart: Monitor, given: dict[str, Any]) -> dict[tuple[str, str], list[Any]]:
+    """Return, by chart, answers to signals that do not begin any more where they began.
+
+    Further data, come in late or corrected, may have moved the beginning of a signal, or have taken
+    it away. Answers on other charts (another revision, another way of grouping) are none of these.
+    """
+    here = {_name(chart, signal) for signal in chart.signals}
+    rows = set(zip(chart.rows.labels, chart.rows.moulds, strict=True))
+    strays: dict[tuple[str, str], list[Any]] = {}
+    for name, row in given.items():
+        if name in here or row["series"] not in chart.series.names:
+            continue
+        mould = str(row["mould"] or "")
+        if (str(row["subject"]), mould) in rows:
+            strays.setdefault((str(row["series"]), mould), []).append(row)
+    return strays
+
+
+def _of_chart(
+    chart: Monitor, group: list[Signal], given: dict[str, Any], strays: list[Any]
+) -> list[ListedSignal]:
     """Return one chart's signals: all of it as one, but an answer holds only for what was seen.
 
     What came into the store after the answer was recorded is a signal of its own, and open,
@@ -147,17 +176,33 @@ def _of_chart(chart: Monitor, group: list[Signal], given: dict[str, Any]) -> lis
     """
     left, found = sorted(group, key=lambda s: s.since), []
     answers = [(given[name], s) for s in left if (name := _name(chart, s)) in given]
-    for answer, named in sorted(answers, key=lambda pair: pair[0]["recorded_at"]):
-        if named not in left:
+    for answer, named in sorted([*answers, *((row, None) for row in strays)], key=_when):
+        if named is not None and named not in left:
             continue
+        first, last = _stretch(answer, named)
         when = np.datetime64(answer["recorded_at"].to_datetime64())
-        mine = [named, *(s for s in left if s is not named and _was_seen(chart, s, named, when))]
+        mine = [s for s in left if s is named or _was_seen(chart, s, first, last, when)]
+        mine.sort(key=lambda s: s is not named)
         left = [s for s in left if not any(s is one for one in mine)]
-        found.append(_listed(chart, mine, answer))
+        found.append(_listed(chart, mine, answer) if mine else _no_more(chart, answer))
     return [*found, *([_listed(chart, left, None)] if left else [])]
 
 
-def _was_seen(chart: Monitor, signal: Signal, named: Signal, when: np.datetime64) -> bool:
+def _when(pair: tuple[Any, Signal | None]) -> Any:
+    return pair[0]["recorded_at"]
+
+
+def _stretch(answer: Any, named: Signal | None) -> tuple[datetime, datetime]:
+    """Return first and last time of what an answer was given to, as far as is known."""
+    if named is not None:
+        return named.since, named.until
+    at = answer["measured_at"].to_pydatetime()
+    return at, at
+
+
+def _was_seen(
+    chart: Monitor, signal: Signal, first: datetime, last: datetime, when: np.datetime64
+) -> bool:
     """Tell whether a signal was there to be seen when another of its chart was answered."""
     rows = _rows_of(chart, signal)
     if not rows.size:
@@ -166,8 +211,25 @@ def _was_seen(chart: Monitor, signal: Signal, named: Signal, when: np.datetime64
     taken = taken[~np.isnat(taken)]
     # A batch that got more pieces since may have shown nothing before, unless it was part of what
     # was answered.
-    touches = signal.since <= named.until and named.since <= signal.until
+    touches = signal.since <= last and first <= signal.until
     return bool(taken.size and (taken.min() if touches else taken.max()) <= when)
+
+
+def _no_more(chart: Monitor, answer: Any) -> ListedSignal:
+    """Return an answered signal that the charts do not show any more, as it was answered."""
+    column = chart.series.names.index(str(answer["series"]))
+    at, label = answer["measured_at"].to_pydatetime(), str(answer["subject"])
+    return ListedSignal(
+        signal_id=str(answer["signal_id"]), state=ANSWERED, part=chart.plan.part,
+        revision=chart.plan.revision, series=str(answer["series"]),
+        spoken=chart.series.spoken[column], mould=str(answer["mould"] or ""),
+        fit_point=bool(chart.series.fit_point[column]), rule=str(answer["rule"]), first=label,
+        since=at, last=label, until=at, also=(), value=float(answer["value"]), center=np.nan,
+        changed_first="", changed_last="", shift=np.nan, shift_low=np.nan, shift_high=np.nan,
+        event="", event_days=np.nan, cause=str(answer["cause"]), reaction=str(answer["reaction"]),
+        who=str(answer["who"]), answered_at=answer["recorded_at"].to_pydatetime(), since_answer=0,
+        found=False,
+    )  # fmt: skip
 
 
 def _rows_of(chart: Monitor, signal: Signal) -> npt.NDArray[np.int64]:
@@ -200,7 +262,7 @@ def _listed(chart: Monitor, group: list[Signal], answer: Any) -> ListedSignal:
     change = change_of(chart, first)
     when = None if answer is None else np.datetime64(answer["recorded_at"].to_datetime64())
     return ListedSignal(
-        signal_id=_name(chart, first),
+        signal_id=_name(chart, first) if answer is None else str(answer["signal_id"]),
         state=OPEN if answer is None else ANSWERED,
         part=plan.part,
         revision=plan.revision,
@@ -224,6 +286,7 @@ def _listed(chart: Monitor, group: list[Signal], answer: Any) -> ListedSignal:
         who="" if answer is None else str(answer["who"]),
         answered_at=None if answer is None else answer["recorded_at"].to_pydatetime(),
         since_answer=0 if when is None else _came_since(chart, group, when),
+        found=True,
     )
 
 

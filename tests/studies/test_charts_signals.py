@@ -459,3 +459,62 @@ def test_settled_limits_alone_are_expected_to_err_as_the_normal_law_says() -> No
     assert -np.expm1(-30 * rate) * 1.3 < one < -np.expm1(-30 * (rate + 1 / 370))
     assert any_in(12, 30, ("beyond limit",)) > 2 * one
     assert any_in(12, 0, ("beyond limit",)) == 0.0
+
+
+def given(signal: ListedSignal, when: datetime) -> pd.DataFrame:
+    """Return an answer to a signal as the store holds it."""
+    return answers_at((signal.signal_id, when)).assign(
+        series=signal.series, mould=signal.mould, rule=signal.rule, subject=signal.first,
+        measured_at=pd.Timestamp(signal.since), value=signal.value,
+    )  # fmt: skip
+
+
+def test_an_answer_stays_with_a_signal_that_begins_elsewhere_since() -> None:
+    """Results of the first row are corrected after the answer: the signal begins a row later."""
+    past = stepped()
+    (first,) = of_check(past, NO_ANSWERS)
+    answers = given(first, datetime(2026, 4, 1))
+    past.deviations[30, 9] = 0.0
+    (left,) = of_check(past, NO_ANSWERS)
+    assert left.signal_id != first.signal_id
+    (still,) = of_check(past, answers)
+    assert (still.state, still.cause, still.found) == (ANSWERED, "lot", True)
+    assert (still.signal_id, still.first) == (first.signal_id, left.first)
+
+
+def test_an_answer_is_kept_where_late_rows_make_a_signal_begin_earlier() -> None:
+    past = stepped()
+    (first,) = of_check(past, NO_ANSWERS)
+    answers = given(first, datetime(2026, 4, 1))
+    past.deviations[28:30, 9] = past.deviations[31:33, 9]
+    taken = past.runs["taken_at"].copy()
+    taken[28:30] = pd.Timestamp("2026-05-01")
+    found = of_check(replace(past, runs=past.runs.assign(taken_at=taken)), answers)
+    # What begins with rows that came in later is open; the answer stays with what it was given to.
+    assert [(s.state, s.first, s.found) for s in found] == [
+        (OPEN, "B00028", True), (ANSWERED, "B00033", True)
+    ]  # fmt: skip
+    assert found[1].signal_id == first.signal_id
+
+
+def test_an_answered_signal_that_is_gone_is_listed_for_its_answer() -> None:
+    past = stepped()
+    (first,) = of_check(past, NO_ANSWERS)
+    answers = given(first, datetime(2026, 4, 1))
+    past.deviations[:, 9] = np.random.default_rng(4).normal(0, 0.1, 60)
+    assert not of_check(past, NO_ANSWERS)
+    (gone,) = of_check(past, answers)
+    assert (gone.state, gone.found, gone.first) == (ANSWERED, False, first.first)
+    assert (gone.cause, gone.reaction, gone.who) == ("lot", "none", "tester")
+    text = signals_text(listed(charted(past, NO_EVENTS, **QUESTION), answers))
+    assert "answered, not found any more" in text
+    assert f"{first.signal_id}: lot; none (tester" in text
+
+
+def test_an_answer_on_other_charts_is_none_here() -> None:
+    """By piece, or on another revision, nothing is known of the batch that was answered."""
+    past = stepped()
+    (first,) = of_check(past, NO_ANSWERS)
+    answers = given(first, datetime(2026, 4, 1)).assign(signal_id="0" * 12, subject="another batch")
+    (alone,) = of_check(past, answers)
+    assert (alone.state, alone.signal_id) == (OPEN, first.signal_id)
