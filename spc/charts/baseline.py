@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike
 
 from spc.charts import arrays
 from spc.charts.arrays import Bools, Floats
+from spc.charts.limits import FEWEST as FEWEST_VALUES
 from spc.charts.limits import individuals_limits
 from spc.charts.rules import DEFAULT, RULES, signals
 from spc.charts.scan import FEWEST, scan_for_change
@@ -139,9 +140,15 @@ def propose_baseline(
     runs[start:stop] = filled[start:stop]
     candidates, patterns = _looked_at(a[start:stop], rules, width, start)
     n = int(runs.sum())
-    note = f"only {n} runs in a row without a change: limits from them are provisional"
+    note = _short(n)
     return Proposal(start=start, stop=stop, runs=runs, candidates=candidates, patterns=patterns,
                     breaks=breaks, n=n, note=note if n < wanted else "")  # fmt: skip
+
+
+def _short(n: int) -> str:
+    if n < FEWEST_VALUES:
+        return f"only {n} run{'s' * (n != 1)} without a change: too few for limits of their own"
+    return f"only {n} runs in a row without a change: limits from them are provisional"
 
 
 def _clipped(a: Floats, spans: ArrayLike | None) -> Floats:

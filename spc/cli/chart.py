@@ -162,6 +162,14 @@ def _write(study: Any, names: tuple[str, ...] | None, page: Path, quiet: bool) -
     show_default=True,
     help="The time that runs are put in order by.",
 )
+@click.option(
+    "--cavities",
+    type=click.Choice(["auto", "apart", "together"]),
+    default="auto",
+    show_default=True,
+    help="Each cavity about its own mean, or the mould; auto for apart where the baseline tells "
+    "them apart.",
+)
 @click.option("--set", "result_set", default="", help="Chart this set of a refit.")
 @click.option("--fail-on", type=click.Choice(["signal"]), help="Exit with 1 where there is one.")
 @part_options

@@ -108,11 +108,18 @@ def retire_limits(
     help="What one point on the chart is.",
 )
 @click.option("--mould", help="Only this mould.")
+@click.option(
+    "--cavities",
+    type=click.Choice(["auto", "apart", "together"]),
+    default="auto",
+    show_default=True,
+    help="A stretch for each cavity of a mould, or for all; auto as the charts have them.",
+)
 @part_options
 @store_option
 @json_option
 def propose_limits(
-    store_path: Path, as_json: bool, by: str, mould: str | None, part: str | None,
+    store_path: Path, as_json: bool, by: str, mould: str | None, cavities: str, part: str | None,
     revision: str | None,
 ) -> None:  # fmt: skip
     """Propose a stable baseline: the longest stretch without a change of level.
@@ -126,5 +133,5 @@ def propose_limits(
     from spc.studies.proposing import propose
 
     with reader(store_path) as store:
-        found = propose(store, part, revision, by=by, mould=mould)
+        found = propose(store, part, revision, by=by, mould=mould, cavities=cavities)
     show(found, proposal_text, as_json)

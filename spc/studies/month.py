@@ -228,7 +228,7 @@ def _assembled(
     held = held_runs(now)
     tell(f"{named}: drift")
     answers = read.signal_rows(store, plan.part)
-    found = _listed(chart, answers, (*new, *old))
+    found = _listed(chart, answers, (*new, *old), period)
     omitted = omitted_points(store, plan, period)
     arms = arm_checks(store, runs, period)
     return Month(
@@ -264,15 +264,19 @@ def _signals_of(chart: Monitor, period: Period) -> tuple[tuple[Signal, ...], tup
 
 
 def _listed(
-    chart: Monitor, answers: pd.DataFrame, signals: tuple[Signal, ...]
+    chart: Monitor, answers: pd.DataFrame, signals: tuple[Signal, ...], period: Period
 ) -> tuple[ListedSignal, ...]:
-    """Return those of a chart's signals that the period is concerned with, as they are answered."""
+    """Return those of a chart's signals that the period is concerned with, as they are answered.
+
+    So are answers to what began in it, though the data of today show it no more.
+    """
     mine = {(s.series, s.mould) for s in signals}
     first = min((s.since for s in signals), default=None)
     return tuple(
         one
         for one in listed(chart, answers).signals
-        if (one.series, one.mould) in mine and first is not None and one.until >= first
+        if ((one.series, one.mould) in mine and first is not None and one.until >= first)
+        or (not one.found and period.start <= one.since < period.end)
     )
 
 

@@ -12,10 +12,13 @@ from spc.errors import InputError
 from spc.plan import Plan
 from spc.store import read
 from spc.store.connection import Store
+from spc.studies.baselines import baseline_of
 from spc.studies.chosen_set import past_of
+from spc.studies.limit_sets import limit_sets
 from spc.studies.moments import BATCH, ChartRows, chart_rows, labels_of
 from spc.studies.series import all_series
 from spc.studies.shared_changes import Again, propose_again
+from spc.studies.streams import AUTO, Sharing, in_streams
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,23 +114,39 @@ class BaselineProposal:
     span
         Days that lie in the stretches of all moulds, as ``--baseline`` takes them; empty where
         there are none in common.
+    common
+        Batches or pieces of all moulds in these days: what limits would stand on.
+    remarks
+        Whether the cavities of a mould are looked at apart, and why.
     """
 
     plan: Plan
     by: str
     moulds: tuple[MouldProposal, ...]
     span: str
+    common: int
+    remarks: tuple[str, ...]
 
 
 def propose(
     store: Store, part: str | None = None, revision: str | None = None, *, by: str = BATCH,
-    mould: str | None = None,
+    mould: str | None = None, cavities: str = AUTO,
 ) -> BaselineProposal:  # fmt: skip
-    """Propose a baseline from the fit's figures, its modes and the check points, mould by mould."""
+    """Propose a baseline from the fit's figures, its modes and the check points, mould by mould.
+
+    Cavities are looked at as they are charted: ``apart`` or ``together``, or ``auto`` for apart
+    where the usual baseline tells them apart, or their limits were frozen so.
+    """
     past = past_of(store, part, revision)
     if mould is not None and mould not in set(past.runs["mould"]):
         raise InputError(f"no run of mould '{mould}'", do="name another")
     series = all_series(past)
+    sets = limit_sets(store, past.plan.part, past.plan.revision)
+    streams = in_streams(
+        past, series, series, baseline_of(past.runs, by, None)[0], Sharing(cavities=cavities), by,
+        sets,
+    )  # fmt: skip
+    past = streams.past
     columns = np.flatnonzero(~series.fit_point)
     scaled = np.where(series.skewed, np.cbrt(series.values**2), series.values)[:, columns]
     rows = chart_rows(past.runs, scaled, np.ones(len(past.runs), dtype=bool), by)
@@ -138,19 +157,34 @@ def propose(
     found = tuple(
         _one(rows, at, names, events, propose_again(rows, charts, first, number))
         for number, at in enumerate(charts)
-        if mould is None or rows.moulds[at[0]] == mould
+        if mould is None or rows.tools[at[0]] == mould
     )
     span = _common(found, past.runs, labels_of(past.runs, by))
-    return BaselineProposal(plan=past.plan, by=by, moulds=found, span=span)
+    return BaselineProposal(
+        plan=past.plan, by=by, moulds=found, span=span,
+        common=_within(rows, {one.mould for one in found}, past.runs, span),
+        remarks=streams.words_of_one,
+    )  # fmt: skip
+
+
+def _within(rows: ChartRows, moulds: set[str], runs: pd.DataFrame, span: str) -> int:
+    """Return how many rows of these charts lie in a span with all of their pieces."""
+    if not span:
+        return 0
+    since, until = (pd.Timestamp(one) for one in span.split(".."))
+    inside = (runs["measured_at"] >= since) & (runs["measured_at"] < until + pd.Timedelta("1D"))
+    of = chart_rows(runs, np.zeros((len(runs), 1)), inside.to_numpy(), rows.by)
+    mine = np.array([one in moulds for one in of.moulds])
+    return int((of.baseline & mine).sum())
 
 
 def _one(
     rows: ChartRows, at: npt.NDArray[np.int64], names: tuple[str, ...], events: pd.DataFrame,
     again: Again,
 ) -> MouldProposal:  # fmt: skip
-    found, mould = again.proposal, rows.moulds[at[0]]
+    found, mould, tool = again.proposal, rows.moulds[at[0]], rows.tools[at[0]]
     kept = at[found.start : found.stop]
-    mine = events[events["mould"].isin(["", mould])]
+    mine = events[events["mould"].isin(["", tool])]
     own = [_change(rows, at, b.run, b.points, b.p, "", names, mine) for b in again.breaks]
     own += [
         _change(rows, at, c.run, c.points, c.p, c.mould or "unknown", names, mine)

@@ -20,11 +20,13 @@ from spc.studies.arrays import Array
 from spc.studies.baselines import baseline_of
 from spc.studies.chosen_set import past_of
 from spc.studies.history import History
+from spc.studies.limit_sets import limit_sets
 from spc.studies.lines import centers
 from spc.studies.moments import BATCH, ChartRows, chart_rows
 from spc.studies.monitor_words import ALIKE, share_between_batches
 from spc.studies.order import MEASURED, in_order
-from spc.studies.series import mode_series
+from spc.studies.series import all_series, mode_series
+from spc.studies.streams import AUTO, Sharing, in_streams
 
 #: What is judged together: the fit's modes, or the check points in their principal components.
 FIT_MODES, CHECKS = "fit", "checks"
@@ -116,8 +118,9 @@ def shape_study(
     store: Store, part: str | None = None, revision: str | None = None, *, of: str = FIT_MODES,
     by: str = "piece", baseline: str | None = None, components: int = COMPONENTS,
     successive: bool = False, order: str = MEASURED, result_set: str = "", average: bool = False,
+    cavities: str = AUTO,
 ) -> ShapeStudy:  # fmt: skip
-    """Chart the piece as a whole, each mould about its own mean.
+    """Chart the piece as a whole, each mould (or cavity) about its own mean.
 
     Parameters
     ----------
@@ -142,9 +145,16 @@ def shape_study(
         As for a monitor.
     average
         The moving average of pieces too; that of batches is always charted.
+    cavities
+        Whether the cavities of a mould are charted ``apart`` or ``together``; ``auto`` as single
+        series are: apart where the baseline tells them apart, or their limits were frozen so.
     """
     past = in_order(past_of(store, part, revision, result_set), order)
     inside, words = baseline_of(past.runs, by, baseline)
+    sets = limit_sets(store, past.plan.part, past.plan.revision) if baseline is None else ()
+    every = all_series(past)
+    streams = in_streams(past, every, every, inside, Sharing(cavities=cavities), by, sets)
+    past = streams.past
     names, values, said = _measured(*_chosen(past, of), inside)
     rows = chart_rows(past.runs, values, inside, by)
     shares: tuple[float, ...] = ()
@@ -152,7 +162,7 @@ def shape_study(
         names, rows, shares = _in_components(rows, components)
     method = SUCCESSIVE if successive else POOLED
     averaged = average or by == BATCH
-    said += _of_average(past, rows, averaged)
+    said = [*streams.words_of_one, *said, *_of_average(past, rows, averaged)]
     return _charted(past, of, names, rows, words, shares, method, said, averaged)
 
 
@@ -245,7 +255,8 @@ def _charted(
             notes.append(f"mould {name or 'unknown'}: {known.note}")
     missing = int((~np.isfinite(rows.values).all(axis=1)).sum())
     if missing:
-        notes.append(f"{missing} {rows.by} with a missing value cannot be judged as a whole")
+        what = {"batch": "batches"}.get(rows.by, "pieces") if missing != 1 else rows.by
+        notes.append(f"{missing} {what} with a missing value cannot be judged as a whole")
     return ShapeStudy(
         plan=past.plan, of=of, values=names, rows=rows, baseline=words, t2=t2, limit=limit,
         average=average, average_limit=average_limit, pieces=pieces, shares=shares, method=method,

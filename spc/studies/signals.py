@@ -177,7 +177,9 @@ def _of_chart(
     left, found = sorted(group, key=lambda s: s.since), []
     answers = [(given[name], s) for s in left if (name := _name(chart, s)) in given]
     for answer, named in sorted([*answers, *((row, None) for row in strays)], key=_when):
-        if named is not None and named not in left:
+        if named is not None and not any(s is named for s in left):
+            # An older answer of the chart holds for it by now; this one is listed all the same.
+            found.append(_no_more(chart, answer))
             continue
         first, last = _stretch(answer, named)
         when = np.datetime64(answer["recorded_at"].to_datetime64())

@@ -14,6 +14,7 @@ from strategies import Array
 
 from spc.charts.scan import step_at
 from spc.errors import InputError, NotFoundError
+from spc.pages.proposal_text import proposal_text
 from spc.store.connection import open_store
 from spc.studies import proposing
 from spc.studies.freezing import freeze
@@ -28,6 +29,7 @@ def proposed(past: History, events: pd.DataFrame = NO_EVENTS, **question: Any) -
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(proposing, "past_of", lambda *_: past)
         patch.setattr(proposing.read, "events", lambda *_: events)
+        patch.setattr(proposing, "limit_sets", lambda *_: ())
         return propose(None, **question)  # type: ignore[arg-type]
 
 
@@ -73,8 +75,9 @@ def test_a_stretch_lies_between_the_changes(of_samples: dict[str, MouldProposal]
     k1, k2 = of_samples["K1"], of_samples["K2"]
     assert (k1.first, k1.last, k2.first, k2.last) == ("B15", "B34", "B14", "B26")
     assert (k1.n, k2.n) == (11, 6)
+    assert "provisional" in k1.note
+    assert "only 6 runs without a change: too few for limits of their own" in k2.note
     for one in (k1, k2):
-        assert "provisional" in one.note
         assert not [c for c in one.changes if one.since < c.at <= one.until]
 
 
@@ -166,6 +169,51 @@ def test_moulds_without_a_time_in_common_are_frozen_apart() -> None:
     assert [one.n for one in found.moulds] == [30, 30]
 
 
+def cavities_of_one_mould(offset: float) -> History:
+    """Return 30 batches of two cavities, the second ``offset`` off; a step in it from batch 20."""
+    values = quiet(120)
+    cavity = ["12"[k % 2] for k in range(120)]
+    values[1::2, 9] += offset
+    values[81::2, 10] += 0.6
+    return history(values, batches=[f"B{k // 4:02d}" for k in range(120)], cavities=cavity)
+
+
+def test_cavities_get_a_stretch_each_where_they_are_charted_apart() -> None:
+    found = proposed(cavities_of_one_mould(0.5))
+    one, two = found.moulds
+    assert (one.mould, two.mould) == ("M1 cavity 1", "M1 cavity 2")
+    # The step is of the second alone.
+    assert (one.n, one.changes) == (30, ())
+    assert [c.label for c in two.changes] == ["B20"]
+    assert two.changes[0].series == ("check-2",)
+    assert "they belong apart" in " ".join(found.remarks)
+    # Twenty batches of both lie in the days that they share, but for the first piece of the first.
+    assert found.common == 39
+    (mould,) = proposed(cavities_of_one_mould(0.5), cavities="together").moulds
+    assert mould.mould == "M1"
+    alike = proposed(cavities_of_one_mould(0.0)).moulds
+    assert [m.mould for m in alike] == ["M1"]
+    both = proposed(cavities_of_one_mould(0.5), mould="M1").moulds
+    assert both == found.moulds
+
+
+@pytest.mark.parametrize(
+    ("rows", "moulds", "words"),
+    [
+        (1, "M1", "Too few to freeze limits from: 8 batches without a change are needed"),
+        (7, "M1", "Too few to freeze limits from: 8 batches without a change are needed"),
+        (8, "M1", "In common: --baseline 2026-01-05..2026-01-12. Freeze it with"),
+        (14, ["M"] * 7 + ["N"] * 7, "Too few to freeze limits from: 8 batches"),
+        (18, ["M"] * 8 + ["MN"[k % 2] for k in range(4)] + ["N"] * 6,
+         "In common they have only 2 batches (2026-01-14..2026-01-15), too few"),
+    ],
+)  # fmt: skip
+def test_no_command_is_offered_for_too_few(rows: int, moulds: str | list[str], words: str) -> None:
+    text = proposal_text(proposed(history(quiet(rows), moulds=moulds)))
+    assert words in text
+    assert ("spc limits freeze" in text) == (rows == 8)
+
+
 @pytest.mark.parametrize("by", ["batch", "piece"])
 def test_odd_histories_are_borne_without_a_warning(by: str) -> None:
     missing = quiet(20)
@@ -179,7 +227,7 @@ def test_odd_histories_are_borne_without_a_warning(by: str) -> None:
             (one,) = proposed(past, by=by).moulds
             assert (one.mould, one.changes) == ("", ())
             assert one.n <= len(values)
-            assert "provisional" in one.note
+            assert ("provisional" if one.n >= 8 else "too few") in one.note
 
 
 EVENTS = pd.DataFrame(

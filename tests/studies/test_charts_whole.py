@@ -33,6 +33,7 @@ def of_hand(past: History, **question: Any) -> ShapeStudy:
     """Return the study of a history that no store holds."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(shape, "past_of", lambda *_: past)
+        patch.setattr(shape, "limit_sets", lambda *_: ())
         return shape_study(None, **question)  # type: ignore[arg-type]
 
 
@@ -222,6 +223,26 @@ def test_a_mould_with_too_few_reference_pieces_says_so() -> None:
     five = of_hand(past, baseline="B00000..B00051", successive=True)
     assert [t for t in five.notes if t.startswith("mould N: reference pieces must be")]
     assert list(five.pieces) == ["M"]
+
+
+def test_cavities_told_apart_are_each_judged_about_their_own_mean() -> None:
+    values = quiet(160)
+    values[1::2, 9:12] += 0.5
+    past = history(values, batches=[f"B{k // 4:02d}" for k in range(160)],
+                   cavities=["12"[k % 2] for k in range(160)])  # fmt: skip
+    question = {"of": "checks", "baseline": "B00..B29"}
+    study = of_hand(past, **question)
+    assert study.pieces == {"M1 cavity 1": 60, "M1 cavity 2": 60}
+    assert "they belong apart" in " ".join(study.notes)
+    # Each cavity is the history of its pieces alone.
+    for cavity, rows in (("1", slice(0, None, 2)), ("2", slice(1, None, 2))):
+        own = history(values[rows], batches=[f"B{k // 2:02d}" for k in range(80)])
+        alone = of_hand(own, **question)
+        mine = np.array(study.rows.moulds) == f"M1 cavity {cavity}"
+        assert study.t2[mine] == pytest.approx(alone.t2)
+        assert study.limit[mine] == pytest.approx(alone.limit)
+    mixed = of_hand(past, **question, cavities="together")
+    assert mixed.pieces == {"M1": 120}
 
 
 def test_successive_differences_are_not_blown_up_by_a_step_in_the_baseline() -> None:
