@@ -28,8 +28,8 @@ def _advice(found: BaselineProposal, what: str, many: str) -> str:
     if found.common < FEWEST:
         return (
             f"In common they have only {count(found.common, what, many)} ({found.span}), too few "
-            f"to freeze limits from: {FEWEST} are needed. Look at each mould with --mould, and freeze "
-            "it so."
+            f"to freeze limits from: {FEWEST} are needed. Look at each mould with --mould, and "
+            "freeze it so."
         )
     return (
         f"In common: --baseline {found.span}. Freeze it with: spc limits freeze --baseline "
