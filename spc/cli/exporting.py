@@ -6,7 +6,6 @@ from pathlib import Path
 from spc.cli.progress import Progress
 from spc.errors import InputError
 from spc.pages.display import moment
-from spc.pages.qif_statistics import write_statistics
 from spc.pages.tables import Written, month_tables, write_csv
 from spc.pages.workbook import Table, write_workbook
 from spc.store.connection import Store
@@ -19,19 +18,16 @@ from spc.studies.statuses import statuses_within
 
 def export_month(
     store: Store, period: Period, folder: Path, part: str | None, revision: str | None,
-    *, form: str,
+    *, xlsx: bool,
 ) -> list[Written]:  # fmt: skip
-    """Write a month's tables as ``csv`` or one ``xlsx``, the empty ones left out, or as ``qif``."""
+    """Write a month's tables as CSV, or as one workbook; empty tables are not written."""
     with Progress() as progress:
         study = month_study(store, period, part, revision, tell=progress.say)
-        stem = folder / _stem(study)
-        if form == "qif":
-            _make(folder)
-            return [write_statistics(stem.with_name(f"{stem.name}.qif"), study)]
         reported = statuses_within(store, study.plan, study.period)
         tables = month_tables(study, readings_of_month(store, study), reported)
         _make(folder)
-        if form == "xlsx":
+        stem = folder / _stem(study)
+        if xlsx:
             return [_workbook(study, tables, stem)]
         return [
             write_csv(stem.with_name(f"{stem.name}-{name}.csv"), header, rows)
