@@ -6,6 +6,7 @@ from pathlib import Path
 from spc.cli.progress import Progress
 from spc.errors import InputError
 from spc.pages.display import moment
+from spc.pages.qif_document import qif_document, write_qif
 from spc.pages.tables import Written, month_tables, write_csv
 from spc.pages.workbook import Table, write_workbook
 from spc.store.connection import Store
@@ -18,15 +19,22 @@ from spc.studies.statuses import statuses_within
 
 def export_month(
     store: Store, period: Period, folder: Path, part: str | None, revision: str | None,
-    *, xlsx: bool,
+    *, xlsx: bool, qif: bool,
 ) -> list[Written]:  # fmt: skip
-    """Write a month's tables as CSV, or as one workbook; empty tables are not written."""
+    """Write a month's tables as CSV, as one workbook, or its statistics as one QIF document.
+
+    Tables that are empty are not written.
+    """
     with Progress() as progress:
         study = month_study(store, period, part, revision, tell=progress.say)
+        stem = folder / _stem(study)
+        if qif:
+            document = qif_document(study)
+            _make(folder)
+            return [write_qif(stem.with_name(f"{stem.name}.qif"), document)]
         reported = statuses_within(store, study.plan, study.period)
         tables = month_tables(study, readings_of_month(store, study), reported)
         _make(folder)
-        stem = folder / _stem(study)
         if xlsx:
             return [_workbook(study, tables, stem)]
         return [

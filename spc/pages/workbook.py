@@ -67,7 +67,7 @@ def write_workbook(path: Path, about: Sequence[tuple[str, str]], tables: Mapping
         _fill(book.create_sheet(), name, ([headed(name, column) for column in header], rows))
     data = io.BytesIO()
     book.save(data)
-    _put(path, _dated(data.getvalue(), made))
+    put_file(path, _dated(data.getvalue(), made))
     return Written(path=path, rows=sum(len(rows) for _, rows in shown.values()))
 
 
@@ -131,7 +131,8 @@ def _dated(data: bytes, made: datetime) -> bytes:
     return out.getvalue()
 
 
-def _put(path: Path, data: bytes) -> None:
+def put_file(path: Path, data: bytes) -> None:
+    """Write a file whole or not at all."""
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         part.write_bytes(data)

@@ -26,8 +26,8 @@ class PointState:
         month), ``steady``, or ``no limits``.
     n
         Pieces of the month.
-    mean, smallest, largest
-        Of them.
+    mean, smallest, largest, sd
+        Of them; the standard deviation is the plain one of these readings.
     lower, upper
         Tolerance; NaN where none.
     outside
@@ -49,6 +49,7 @@ class PointState:
     mean: float
     smallest: float
     largest: float
+    sd: float
     lower: float
     upper: float
     outside: int
@@ -92,6 +93,7 @@ def _state(
         mean=float(there.mean()) if len(there) else np.nan,
         smallest=float(there.min()) if len(there) else np.nan,
         largest=float(there.max()) if len(there) else np.nan,
+        sd=float(there.std(ddof=1)) if len(there) > 1 else np.nan,
         lower=lower,
         upper=upper,
         outside=outside,
