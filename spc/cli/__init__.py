@@ -8,6 +8,7 @@ from contextlib import suppress
 import click
 
 from spc import __version__
+from spc.cli.saying import say
 from spc.errors import SpcError
 
 #: Each command and the module that holds it; loaded only when it is asked for.
@@ -83,7 +84,7 @@ def _run() -> int:
         return result if isinstance(result, int) else DONE
     except click.UsageError as error:
         if isinstance(error, _NO_ARGUMENTS):
-            click.echo(error.format_message())
+            say(error.format_message())
             return DONE
         path = error.ctx.command_path if error.ctx else "spc"
         return _refuse(f"{error.format_message().rstrip('.')}; see '{path} --help'")
@@ -114,5 +115,5 @@ def _refuse(text: str) -> int:
     line = "".join(
         c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in " ".join(text.split())
     )
-    click.echo(f"spc: {line}", err=True)
+    say(f"spc: {line}", err=True)
     return REFUSED

@@ -6,6 +6,7 @@ import click
 
 from spc.cli.boarding import CHECK_DAYS, REFRESH, write_board
 from spc.cli.options import Finite, json_option, part_options, reader, say_json, store_option
+from spc.cli.saying import say
 
 
 @click.command("board")
@@ -44,4 +45,4 @@ def command(
     if as_json:
         say_json({"page": page, "board": found})
     else:
-        click.echo(board_text(found, page))
+        say(board_text(found, page))

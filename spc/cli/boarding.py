@@ -5,8 +5,7 @@ from time import monotonic
 from types import TracebackType
 from typing import TYPE_CHECKING
 
-import click
-
+from spc.cli.saying import say
 from spc.errors import NotFoundError
 
 if TYPE_CHECKING:
@@ -78,4 +77,4 @@ class BoardKept:
     ) -> None:  # fmt: skip
         self._write()
         if self._why:
-            click.echo(f"spc: no board: {self._why}", err=True)
+            say(f"spc: no board: {self._why}", err=True)

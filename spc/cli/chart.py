@@ -7,6 +7,7 @@ from typing import Any
 import click
 
 from spc.cli.options import FOUND, json_option, part_options, reader, show, store_option
+from spc.cli.saying import say
 
 #: As spc.studies.kinds.KINDS, which a test compares; importing it here would be slow.
 KINDS = ("batches", "mean-range", "mean-sd", "cusum", "steps", "counts")
@@ -128,7 +129,7 @@ def _write(study: Any, names: tuple[str, ...] | None, page: Path, quiet: bool) -
 
     write_page(page, chart_page(study, names[0] if names and len(names) == 1 else None))
     if not quiet:
-        click.echo(f"Wrote {page}")
+        say(f"Wrote {page}")
 
 
 @command.command("shape")

@@ -5,6 +5,7 @@ from pathlib import Path
 import click
 
 from spc.cli.options import json_option, say_json
+from spc.cli.saying import say
 
 
 @click.command("demo")
@@ -38,4 +39,4 @@ def command(folder: Path, store_path: Path, reports: Path, as_json: bool) -> Non
             shown.month, shown.suspects, shown.drift, store=shown.store, page=shown.page,
             files=shown.files, runs=shown.runs,
         )  # fmt: skip
-        click.echo(text)
+        say(text)

@@ -6,6 +6,7 @@ from pathlib import Path
 import click
 
 from spc.cli.options import say_json
+from spc.cli.saying import say
 from spc.errors import InputError
 from spc.ingest.checked import Declared
 from spc.ingest.draft_mapping import draft_mapping
@@ -50,5 +51,5 @@ def show_mapping(files: Sequence[Path], declared: Declared, as_json: bool) -> in
     if as_json:
         say_json(found)
     else:
-        click.echo(found.text, nl=False)
+        say(found.text, nl=False)
     return 0

@@ -9,6 +9,7 @@ import click
 from spc.cli.boarding import BoardKept
 from spc.cli.folder import Folder
 from spc.cli.options import reader, say_json, show, writer
+from spc.cli.saying import say
 from spc.errors import BusyError, SpcError, StoreError
 from spc.identity import file_hash
 from spc.ingest.checked import Declared
@@ -122,7 +123,7 @@ class Follower:
     def _say(self, text: str) -> None:
         """Say what holds a file up, once."""
         if text != self._said:
-            click.echo(f"spc: waiting: {' '.join(text.split())}", err=True)
+            say(f"spc: waiting: {' '.join(text.split())}", err=True)
             self._said = text
 
     def _plan_names(self) -> frozenset[str]:
@@ -143,10 +144,10 @@ class Follower:
 def follow(how: Following) -> None:
     """Follow a folder until somebody stops it."""
     follower = Follower(how)
-    click.echo(f"Following {how.folder}; stop with Ctrl+C.")
+    say(f"Following {how.folder}; stop with Ctrl+C.")
     while True:
         for followed in follower.look():
-            click.echo(followed_text(followed))
+            say(followed_text(followed))
         time.sleep(how.every)
 
 
@@ -160,7 +161,7 @@ def follow_once(how: Following, as_json: bool) -> int:
     if as_json:
         say_json(found)
     else:
-        click.echo("\n".join([
+        say("\n".join([
             *(followed_text(one) for one in found),
             *(f"{path}: not taken yet; left for the next time" for path in follower.waiting()),
             *([] if found or follower.waiting() else ["No new file."]),

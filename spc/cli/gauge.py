@@ -16,6 +16,7 @@ from spc.cli.options import (
     show,
     store_option,
 )
+from spc.cli.saying import say
 
 
 @click.group("gauge")
@@ -124,7 +125,7 @@ def sheet(
     show(found, sheet_text, as_json)
     if not as_json:
         for path in saved:
-            click.echo(f"Wrote {path}")
+            say(f"Wrote {path}")
 
 
 @command.command("bridge")

@@ -2,6 +2,8 @@
 
 import click
 
+from spc.cli.saying import say
+
 
 @click.command("guide")
 @click.argument("topic", required=False)
@@ -12,4 +14,4 @@ def command(topic: str | None) -> None:
     """
     from spc.guide import page, topics
 
-    click.echo(page(topic) if topic else topics())
+    say(page(topic) if topic else topics())

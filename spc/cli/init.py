@@ -5,6 +5,7 @@ from pathlib import Path
 import click
 
 from spc.cli.options import json_option, say_json, store_option
+from spc.cli.saying import say
 
 
 @click.command("init")
@@ -23,4 +24,4 @@ def command(store_path: Path, as_json: bool) -> None:
     if as_json:
         say_json({"store": store_path, "made": True})
     else:
-        click.echo(f"Made the store {store_path}. Next: spc plan add PLAN.toml")
+        say(f"Made the store {store_path}. Next: spc plan add PLAN.toml")

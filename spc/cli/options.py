@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from spc.cli.saying import say, tame
+
 if TYPE_CHECKING:
     from spc.store.connection import Store
 
@@ -136,7 +138,7 @@ def show(result: object, text: Callable[[Any], str], as_json: bool) -> None:
     if as_json:
         say_json(result)
     else:
-        click.echo(text(result))
+        say(text(result))
 
 
 def save_page(page: Path | None, html: Callable[[], str], as_json: bool) -> None:
@@ -147,13 +149,13 @@ def save_page(page: Path | None, html: Callable[[], str], as_json: bool) -> None
 
     write_page(page, html())
     if not as_json:
-        click.echo(f"Wrote {page}")
+        say(f"Wrote {page}")
 
 
 def say_on(text: str) -> None:
     """Print a line of work that goes on, whether or not anybody reads it to the end."""
     try:
-        click.echo(text)
+        say(text)
     except BrokenPipeError:
         # A reader such as 'head' has gone; what is still to be said goes nowhere.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -163,4 +165,4 @@ def say_json(result: object) -> None:
     """Print one JSON document in UTF-8 whatever the code page; a substitute would be a lie."""
     from spc.pages.json import to_json
 
-    click.echo(to_json(result).encode())
+    click.echo(tame(to_json(result)).encode())

@@ -14,6 +14,7 @@ from spc.cli.options import (
     store_option,
     writer,
 )
+from spc.cli.saying import say
 
 #: Noise of one reading, as an option of the commands that judge a plan.
 _sigma_option = click.option(
@@ -76,11 +77,11 @@ def draft(
     if as_json:
         show(found, str, as_json)
     elif to is None:
-        click.echo(found.text, nl=False)
+        say(found.text, nl=False)
     else:
-        click.echo(f"Wrote {to}: {found.points} points, {found.fit_points} of them for the fit.")
+        say(f"Wrote {to}: {found.points} points, {found.fit_points} of them for the fit.")
         for sentence in found.open:
-            click.echo(f"  to do: {sentence}")
+            say(f"  to do: {sentence}")
 
 
 @command.command("list")

@@ -4,6 +4,8 @@ import shutil
 import sys
 from types import TracebackType
 
+from spc.cli.saying import tame
+
 
 class Progress:
     """One line that is written over and over, and gone at the end.
@@ -19,7 +21,7 @@ class Progress:
         """Put another text in the place of the one before."""
         if not self._shown:
             return
-        text = text[: shutil.get_terminal_size().columns - 1]
+        text = tame(text)[: shutil.get_terminal_size().columns - 1]
         # Blanks, since not every console knows how to erase a line.
         sys.stderr.write(f"\r{text.ljust(self._length)}")
         sys.stderr.flush()
