@@ -18,6 +18,8 @@ def shape_text(study: ShapeStudy) -> str:
         "false alarm in 370 for each chart",
         *(f"note: {text}" for text in study.notes),
     ]
+    if not study.pieces:
+        return "\n".join([*head, "", f"No {study.rows.by} could be judged."])
     if not study.signals:
         return "\n".join([*head, "", "No signal."])
     rows = [

@@ -18,7 +18,7 @@ from spc.studies.limit_sets import limit_sets
 from spc.studies.moments import BATCH, ChartRows, chart_rows, labels_of
 from spc.studies.series import all_series
 from spc.studies.shared_changes import Again, propose_again
-from spc.studies.streams import AUTO, Sharing, in_streams
+from spc.studies.streams import AUTO, CAVITY, UNKNOWN, Sharing, Streams, in_streams
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,12 +159,20 @@ def propose(
         for number, at in enumerate(charts)
         if mould is None or rows.tools[at[0]] == mould
     )
-    span = _common(found, past.runs, labels_of(past.runs, by))
+    # The few pieces that name no cavity, kept apart from those that do, bound nobody else's days.
+    known = tuple(one for one in found if not one.mould.endswith(f"{CAVITY}{UNKNOWN}")) or found
+    span = _common(known, past.runs, labels_of(past.runs, by))
     return BaselineProposal(
         plan=past.plan, by=by, moulds=found, span=span,
-        common=_within(rows, {one.mould for one in found}, past.runs, span),
-        remarks=streams.words_of_one,
+        common=_within(rows, {one.mould for one in known}, past.runs, span),
+        remarks=_remarks(streams, mould),
     )  # fmt: skip
+
+
+def _remarks(streams: Streams, mould: str | None) -> tuple[str, ...]:
+    """Return what is said of the cavities, where one mould is asked for of its own alone."""
+    others = {one.words for one in streams.comparisons if mould not in (None, one.mould)}
+    return tuple(text for text in streams.words_of_one if text not in others)
 
 
 def _within(rows: ChartRows, moulds: set[str], runs: pd.DataFrame, span: str) -> int:

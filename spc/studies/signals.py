@@ -184,6 +184,9 @@ def _of_chart(
         first, last = _stretch(answer, named)
         when = np.datetime64(answer["recorded_at"].to_datetime64())
         mine = [s for s in left if s is named or _was_seen(chart, s, first, last, when)]
+        if named is None:
+            # What begins elsewhere is the same only where it lies on the same side of the centre.
+            mine = [s for s in mine if (s.value > s.center) == (answer["value"] > s.center)]
         mine.sort(key=lambda s: s is not named)
         left = [s for s in left if not any(s is one for one in mine)]
         found.append(_listed(chart, mine, answer) if mine else _no_more(chart, answer))

@@ -197,6 +197,18 @@ def test_cavities_get_a_stretch_each_where_they_are_charted_apart() -> None:
     assert both == found.moulds
 
 
+def test_pieces_that_name_no_cavity_do_not_bound_the_stretch_of_the_others() -> None:
+    past = cavities_of_one_mould(0.5)
+    cavity = past.runs["cavity"].copy()
+    cavity[:2] = ""
+    found = proposed(replace(past, runs=past.runs.assign(cavity=cavity)))
+    assert [one.n for one in found.moulds] == [30, 20, 1]
+    assert found.moulds[-1].mould == "M1 cavity unknown"
+    # From the third piece, a cavity 1, to the last of cavity 2 before its step.
+    assert found.span == "2026-01-08..2026-03-25"
+    assert found.common > 30
+
+
 @pytest.mark.parametrize(
     ("rows", "moulds", "words"),
     [

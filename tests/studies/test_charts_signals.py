@@ -26,6 +26,7 @@ from spc.studies.chance import any_in, chance
 from spc.studies.freezing import freeze
 from spc.studies.history import History
 from spc.studies.monitor import Monitor, charted, touching
+from spc.studies.month import _listed
 from spc.studies.signals import (
     ANSWERED,
     OPEN,
@@ -35,6 +36,7 @@ from spc.studies.signals import (
     listed,
     signal_list,
 )
+from spc.studies.spans import month
 
 NO_ANSWERS = pd.DataFrame({"signal_id": pd.Series(dtype=object)})
 
@@ -518,3 +520,45 @@ def test_an_answer_on_other_charts_is_none_here() -> None:
     answers = given(first, datetime(2026, 4, 1)).assign(signal_id="0" * 12, subject="another batch")
     (alone,) = of_check(past, answers)
     assert (alone.state, alone.signal_id) == (OPEN, first.signal_id)
+
+
+def test_an_answer_whose_signal_an_older_one_holds_for_by_now_is_listed_too() -> None:
+    """What lay between two answered signals comes in late, and the first answer holds for all."""
+    past = stepped()
+    (first,) = of_check(past, NO_ANSWERS)
+    one = given(first, first.since + timedelta(days=16))
+    again, _ = of_check(past, one)
+    answers = pd.concat([one, given(again, first.since + timedelta(days=40))])
+    assert [s.found for s in of_check(past, answers)] == [True, True]
+    # All of it is said to have been there when the first was answered.
+    taken = past.runs["taken_at"].copy()
+    taken[:] = pd.Timestamp("2026-01-05")
+    joined = replace(past, runs=past.runs.assign(taken_at=taken))
+    found = of_check(joined, answers)
+    assert [(s.state, s.signal_id, s.found) for s in found] == [
+        (ANSWERED, first.signal_id, True), (ANSWERED, again.signal_id, False)
+    ]  # fmt: skip
+
+
+def test_a_month_lists_an_answer_to_what_began_in_it_and_is_gone() -> None:
+    past = stepped()
+    (first,) = of_check(past, NO_ANSWERS)
+    answers = given(first, datetime(2026, 4, 1))
+    past.deviations[:, 9] = np.random.default_rng(4).normal(0, 0.1, 60)
+    chart = charted(past, NO_EVENTS, **QUESTION)
+    in_month = {
+        name: [s.signal_id for s in _listed(chart, answers, (), month(name))]
+        for name in ("2026-01", "2026-02")
+    }
+    assert in_month == {"2026-01": [], "2026-02": [first.signal_id]}
+
+
+def test_no_answer_holds_for_what_lies_on_the_other_side_and_begins_elsewhere() -> None:
+    past = stepped()
+    (first,) = of_check(past, NO_ANSWERS)
+    past.deviations[34:, 9] = stepped().deviations[4:30, 9]
+    past.deviations[29:34, 9] = -2.0
+    found = of_check(past, given(first, datetime(2026, 4, 1)))
+    assert [(s.state, s.first, s.found) for s in found] == [
+        (OPEN, "B00029", True), (ANSWERED, first.first, False)
+    ]  # fmt: skip

@@ -15,6 +15,7 @@ from strategies import Array, box
 
 from spc.charts.multivariate import reference
 from spc.errors import InputError
+from spc.pages.shape_text import shape_text
 from spc.store.connection import open_store
 from spc.studies import shape
 from spc.studies.history import History
@@ -243,6 +244,14 @@ def test_cavities_told_apart_are_each_judged_about_their_own_mean() -> None:
         assert study.limit[mine] == pytest.approx(alone.limit)
     mixed = of_hand(past, **question, cavities="together")
     assert mixed.pieces == {"M1": 120}
+
+
+def test_nothing_judged_is_not_said_to_be_no_signal() -> None:
+    study = of_hand(history(quiet(4)), of="checks", baseline="B00000..B00001")
+    assert (study.pieces, study.signals) == ({}, ())
+    text = shape_text(study)
+    assert "No piece could be judged." in text
+    assert "No signal" not in text
 
 
 def test_successive_differences_are_not_blown_up_by_a_step_in_the_baseline() -> None:
