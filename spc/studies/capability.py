@@ -25,6 +25,7 @@ from spc.studies.capability_stability import (
 )
 from spc.studies.capability_verdicts import Standing, decided
 from spc.studies.capability_zones import PieceZones, piece_zones
+from spc.studies.cavities import read_together
 from spc.studies.chosen_set import past_of
 from spc.studies.gauge_in_force import GaugeSpread, gauge_for
 from spc.studies.history import History
@@ -249,6 +250,7 @@ def _remarks(past: History, stability: str) -> tuple[str, ...]:
             "pieces of all moulds are taken together, as a customer gets them; each mould's chart "
             "must be stable"
         )
+    said += read_together(past)
     unknown = without_batch(past.runs)
     if unknown:
         pieces = "1 piece" if unknown == 1 else f"{unknown} pieces"

@@ -18,6 +18,7 @@ from spc.studies.adjusted_tables import (
     adjusted_points,
 )
 from spc.studies.arrays import Array
+from spc.studies.cavities import read_together
 from spc.studies.chosen_set import past_of
 from spc.studies.conditioned import Unconditioned, unconditioned
 from spc.studies.covariates import Covariate, Explained, explain
@@ -332,4 +333,4 @@ def _notes(past: History, shapes: Shapes, chart: Monitor) -> tuple[str, ...]:
     lost = int((~np.isfinite(shapes.fit.ssr)).sum())
     missing = [f"{lost} pieces cannot be taken apart: too few points"] if lost else []
     note = [shapes.plan.note] if shapes.plan.note else []
-    return (*note, *missing, *chart.remarks)
+    return (*note, *missing, *read_together(past, shapes.series), *chart.remarks)

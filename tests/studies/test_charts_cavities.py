@@ -14,6 +14,8 @@ from strategies import Array
 from spc.charts.rules import DEFAULT
 from spc.errors import InputError
 from spc.store.connection import open_store
+from spc.studies.capability import capability_study
+from spc.studies.cavities import read_together
 from spc.studies.freezing import freeze, retire
 from spc.studies.history import History
 from spc.studies.monitor import Monitor, charted, monitor
@@ -284,3 +286,33 @@ def test_cavities_alike_are_told_apart_no_more_often_than_promised() -> None:
     """Two tests at 1 % over all series together: of a hundred mould histories at most seven."""
     told = sum(seen(shots(seed=100 + k), names=None).comparisons[0].differ for k in range(100))
     assert told <= stats.binom.ppf(0.9995, 100, 0.02)
+
+
+@pytest.mark.parametrize(
+    ("offset", "spread", "words"),
+    [(0.5, 1.0, "and they differ at check-1:"), (0.0, 4.0, "and they differ at check-2:"),
+     (0.0, 1.0, "nothing tells them apart (a difference in level below some 0.0")],
+)  # fmt: skip
+def test_a_study_that_reads_cavities_together_says_whether_they_differ(
+    offset: float, spread: float, words: str
+) -> None:
+    (one,) = read_together(shots(offset, spread))
+    assert one.startswith("pieces of cavities 1 and 2 of mould M are read together")
+    assert words in one
+
+
+def test_what_reads_one_cavity_says_nothing_of_others() -> None:
+    assert read_together(shots(cavities="1")) == ()
+    assert read_together(shots(unknown=BATCHES * EACH)) == ()
+
+
+def test_of_few_batches_nobody_can_say_whether_cavities_differ() -> None:
+    past = shots(0.5).where(np.arange(BATCHES * EACH) < EACH)
+    (one,) = read_together(past)
+    assert "too few batches to tell whether they differ" in one
+
+
+def test_capability_says_that_it_is_of_the_mix(tmp_path: Path) -> None:
+    with open_store(stored(tmp_path, shots(0.5))) as store:
+        remarks = "\n".join(capability_study(store, span="B00..B23").remarks)
+    assert "pieces of cavities 1 and 2 of mould M are read together, and they differ at" in remarks
