@@ -29,6 +29,7 @@ from spc.pages.gauge_tables import (
     component_word,
     figure_table,
     group_table,
+    pose_table,
     shares,
     study_words,
     verdict_table,
@@ -36,6 +37,7 @@ from spc.pages.gauge_tables import (
 from spc.pages.gauge_text import clashes, order_words, reading_words, split_words
 from spc.pages.html import Child, Html, el, joined
 from spc.pages.month_parts import sentences
+from spc.pages.pose_text import pose_words
 from spc.pages.shell import Page, page_html
 from spc.plan import FIT
 from spc.studies.gauge import GaugeStudy
@@ -191,6 +193,8 @@ def _sources(study: GaugeStudy, figures: dict[str, go.Figure]) -> Iterator[Html 
     yield bullets(sentences([*split_words(study), *order_words(study)]))
     yield figure_table(study, unit)
     yield bullets(sentences(reading_words(study)))
+    yield pose_table(study, unit)
+    yield bullets(sentences(pose_words(study.pose, unit)))
 
 
 def _uses(study: GaugeStudy, figures: dict[str, go.Figure]) -> Iterator[Html | None]:

@@ -8,6 +8,7 @@ from spc.pages.chart_words import exact
 from spc.pages.display import NONE, count, moment, number, share, span
 from spc.pages.html import Child, Html
 from spc.pages.month_parts import finite, sentences
+from spc.pages.pose_text import pose_row
 from spc.studies.gauge import GaugeStudy
 from spc.studies.gauge_parts import spoken
 from spc.units import MILLIMETRES
@@ -133,6 +134,16 @@ def figure_table(study: GaugeStudy, unit: str) -> Html | None:
         "it does not pull to zero as it does the fit points"
     )
     return table("gauge-figures", caption, heads, rows)
+
+
+def pose_table(study: GaugeStudy, unit: str) -> Html | None:
+    """Return how the pose repeats within set-ups; None where no set-up was probed twice."""
+    if study.pose is None:
+        return None
+    heads = columns("pose, probed again in one set-up", f"standard deviation, {unit}#", "range#",
+                    f"probing alone makes, {unit}#")  # fmt: skip
+    rows = [pose_row(study.pose, at, unit) for at in range(len(study.pose.names))]
+    return table("gauge-pose", "Where the fit places a piece that nobody moved", heads, rows)
 
 
 def component_word(key: str, second: str) -> str:

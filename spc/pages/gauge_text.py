@@ -4,6 +4,7 @@ import numpy as np
 
 from spc.gauge.band import Band
 from spc.pages.display import NONE, count, length, number, share, span
+from spc.pages.pose_text import pose_lines
 from spc.pages.text import table
 from spc.studies.gauge import GaugeStudy
 from spc.studies.gauge_parts import spoken
@@ -45,6 +46,7 @@ def gauge_text(study: GaugeStudy) -> str:
         *_after_blank(split_words(study)),
         *order_words(study),
         *figure_lines(study),
+        *pose_lines(study.pose, unit),
         "",
         _points(study, unit),
     ])  # fmt: skip

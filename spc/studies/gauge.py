@@ -13,6 +13,7 @@ from spc.gauge.history import History as ProductionSpread
 from spc.gauge.intervals import anova_quantities
 from spc.gauge.layout import Counts
 from spc.gauge.like_points import like_points_study
+from spc.gauge.pose import PoseRepeat
 from spc.gauge.propagation import SetupSplit
 from spc.gauge.quantities import Quantities
 from spc.gauge.verdict import Verdict, judge
@@ -30,6 +31,7 @@ from spc.studies.gauge_parts import (
     what_is_missing,
     without_pieces,
 )
+from spc.studies.gauge_pose import gauge_pose
 from spc.studies.history import History, production, study_runs
 from spc.studies.hits import hit_deviations_of
 
@@ -85,6 +87,9 @@ class GaugeStudy:
         The points that ``split`` is of.
     figures
         The fit's own figures over the study; None where there are none.
+    pose
+        Spread of the pose between runs that share a set-up; None where no set-up was probed twice,
+        since the pose of a piece that was placed anew is only where it was put.
     order_change, order_p
         (points,), change in mm from the first to the last set-up of a piece, and its chance: a
         soft piece that creeps between trials, or hands that learn. NaN where unanswered.
@@ -110,6 +115,7 @@ class GaugeStudy:
     split: SetupSplit | None
     split_points: tuple[str, ...]
     figures: FitFigures | None
+    pose: PoseRepeat | None
     order_change: Array
     order_p: Array
     first: pd.Timestamp
@@ -155,7 +161,7 @@ def gauge_study(
         )
     deviations, _ = hit_deviations_of(store, past)
     history = production(store, plan) if from_history else None
-    return _analysed(past, deviations, study, history)
+    return _analysed(past, deviations, study, history, gauge_pose(store, past))
 
 
 def _refuse_nameless(past: History, study: str) -> None:
@@ -168,7 +174,10 @@ def _refuse_nameless(past: History, study: str) -> None:
             )
 
 
-def _analysed(past: History, deviations: Array, study: str, history: History | None) -> GaugeStudy:
+def _analysed(
+    past: History, deviations: Array, study: str, history: History | None,
+    pose: PoseRepeat | None,
+) -> GaugeStudy:  # fmt: skip
     at = _answerable(past, deviations, study)
     second, code = second_factor(past)
     y, codes = _long(past, deviations[:, at], code)
@@ -199,6 +208,7 @@ def _analysed(past: History, deviations: Array, study: str, history: History | N
         split=split,
         split_points=split_points,
         figures=fit_figures(past, code),
+        pose=pose,
         order_change=change,
         order_p=p,
         first=past.runs["measured_at"].min(),

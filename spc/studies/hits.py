@@ -25,13 +25,14 @@ def hit_deviations_of(store: Store, past: History) -> tuple[Array, Array]:
     laid = hit_array(hits, rows, len(run_ids), names)
     same = hits["hit"].to_numpy(dtype=np.float64)
     numbers = hit_array(hits.assign(x=same, y=same, z=same), rows, len(run_ids), names)[..., 0]
-    rotation, translation = _transforms(store, run_ids, past.result_set)
+    rotation, translation = transforms_of(store, run_ids, past.result_set)
     geometry = past.geometry
     deviations = hit_deviations(laid, rotation, translation, geometry.aims, geometry.normals)
     return deviations, numbers
 
 
-def _transforms(store: Store, run_ids: list[str], result_set: str) -> tuple[Array, Array]:
+def transforms_of(store: Store, run_ids: list[str], result_set: str) -> tuple[Array, Array]:
+    """Return the rotations (runs, 3, 3) and shifts (runs, 3), mm, of the fits; NaN where none."""
     moved = (
         read.transforms(store, run_ids, result_set=result_set).set_index("run_id").reindex(run_ids)
     )

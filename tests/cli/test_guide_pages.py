@@ -568,6 +568,7 @@ DOCUMENTS = (
     "signals ack {signal} --cause resin --action none",
     "capability latch-face tail-left --details",
     "gauge study G1",
+    "gauge study TW",
     "gauge study G1 --with day",
     "gauge sheet G2 --pieces 8 --operators 3 --like G1 --tolerance 3",
     "gauge bridge study:BR-old study:BR-new",
@@ -618,7 +619,9 @@ def documents(
     _write_rich(folder)
     _write_qif(folder)
     _write_odd_stores(folder)
+    _write_twice(folder / "twice.csv")
     _bridge(folder, patch)
+    run(folder, ["ingest", "twice.csv"], patch)
     made: list[tuple[str, object]] = []
     for line in DOCUMENTS:
         if "{signal}" in line:
@@ -638,6 +641,17 @@ def _one_run(serial: str) -> tuple[list[str], list[list[str]]]:
     return head.split(","), [
         row.replace(first, serial).split(",") for row in rows if f",{first}," in row
     ]
+
+
+def _write_twice(path: Path) -> None:
+    """Write a study TW whose set-ups were probed twice: the only kind whose pose has figures."""
+    head, *rows = _sample("gauge/2026-06_G1.csv")
+    at = {name: place for place, name in enumerate(head.split(","))}
+    twice = [cells for row in rows if (cells := row.split(","))[at["setup"]] in ("1", "2")]
+    for cells in twice:
+        cells[at["study"]], cells[at["run"]] = "TW", f"TW-{cells[at['run']]}"
+        cells[at["setup"]] = "1"
+    _write_rows(path, head.split(","), twice)
 
 
 def _write_rows(path: Path, head: list[str], rows: list[list[str]]) -> None:

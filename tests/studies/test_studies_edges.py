@@ -388,6 +388,7 @@ STUDIES: dict[str, Callable[[Rows], Rows]] = {
     "two hits in one run": lambda rows: [r for r in rows if (r["run"], r["hit"]) != ("S-0-0-0", 3)],
     "operators unknown": lambda rows: [{**r, "operator": ""} for r in rows],
     "one run": lambda rows: [r for r in rows if r["run"] == "S-0-0-0"],
+    "each set-up probed twice": lambda rows: [{**r, "setup": "1"} for r in rows],
 }
 
 
@@ -396,6 +397,8 @@ MISSING = {
     "two pieces": "2 pieces say little of how far pieces differ",
     "one set-up": "no piece was set up twice by the same person",
     "one hit": "one hit a point: probing cannot be told",
+    "complete": "The pose is no figure of this study",
+    "each set-up probed twice": "Pose: from 12 set-ups probed more than once, 12 degrees",
     "one operator": "neither people nor days were tested",
 }
 
