@@ -68,8 +68,8 @@ def design_lines(sheet: GaugeSheet) -> list[str]:
     if sheet.shorter is not None:
         lines.append(
             f"shorter would do: {sheet.shorter.counts.in_words()}, "
-            f"{count(sheet.shorter.counts.runs, 'run')}, gives an interval of the gauge at most a "
-            "quarter wider"
+            f"{count(sheet.shorter.counts.runs, 'run')}, answers the same, with no interval more "
+            "than a quarter wider"
         )
     return lines
 

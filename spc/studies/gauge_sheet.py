@@ -18,6 +18,11 @@ from spc.studies.gauge import gauge_study
 #: Spread assumed where no study is known, mm: probing of a portable arm, re-seating of a moulding,
 #: people, and pieces (common practice, no published source).
 ASSUMED = {"hit": 0.04, "setup": 0.15, "operator_piece": 0.03, "operator": 0.05, "piece": 0.4}
+#: Fewest pieces and set-ups of a design that is suggested: with fewer, the study itself says that
+#: pieces, or re-alignment, cannot be told.
+FEWEST_ASKED, FEWEST_SETUPS = 5, 2
+#: A shorter design's intervals may be wider by this, high end over low end.
+WIDER = 1.25
 #: Simulated studies behind the widths.
 STUDIES = 1000
 
@@ -69,7 +74,8 @@ class GaugeSheet:
     expected
         Widths of the answer to be expected.
     shorter
-        The shortest design whose interval of the gauge is at most a quarter wider, or None.
+        A shorter design that answers the same questions, with no interval more than a quarter
+        wider, or None.
     seed
         Of the order.
     notes
@@ -179,17 +185,41 @@ def _rows(
 def _shorter(
     assumed: Mapping[str, float], expected: Expected, runs: int, hits: int, seed: int
 ) -> Suggestion | None:
-    """Return the shortest design whose gauge interval is at most a quarter wider."""
-    width = next((w for w in expected.widths if w.name == "gauge"), None)
-    if width is None or not width.low > 0:
+    """Return a shorter design that answers the same questions, at most a quarter wider.
+
+    It has fewer runs, as many people and no fewer than five pieces: the answer on people stands on
+    their number alone, and fewer pieces are said to be missing where the study is read.
+    """
+    counts = expected.counts
+    if counts.setups < FEWEST_SETUPS or counts.pieces < FEWEST_ASKED:
         return None
-    wanted = 1.25 * width.factor
-    people = expected.counts.operators
     found = suggest_designs(
-        assumed, wanted=wanted, most_runs=max(runs - 1, 4), seed=seed, hits=hits, studies=300,
-        operators=(1,) if people == 1 else tuple(range(2, people + 1)),
+        assumed, wanted=float("inf"), most_runs=runs - 1, seed=seed, hits=hits, studies=300,
+        pieces=tuple(range(FEWEST_ASKED, counts.pieces + 1)), operators=(counts.operators,),
+        setups=tuple(range(FEWEST_SETUPS, counts.setups + 1)),
     )  # fmt: skip
-    return next((s for s in found if s.enough), None)
+    return next((s for s in found if as_good(s.expected, expected)), None)
+
+
+def as_good(shorter: Expected, asked: Expected) -> bool:
+    """Tell whether the shorter design sees all that the asked one does, nearly as narrowly.
+
+    Ends are compared as high over low; where the asked interval begins at zero, by its high end.
+
+    Parameters
+    ----------
+    shorter, asked
+        What both designs can be expected to show.
+    """
+    for width in asked.widths:
+        mine = shorter.width(width.name)
+        if not np.isfinite(width.truth):
+            continue
+        closed = bool(np.isfinite(width.factor))
+        ends = (mine.factor, width.factor) if closed else (mine.high, width.high)
+        if not ends[0] <= WIDER * ends[1]:
+            return False
+    return True
 
 
 def _notes(sheet: RunSheet, operators: tuple[str, ...], pieces: tuple[str, ...]) -> tuple[str, ...]:
