@@ -9,7 +9,7 @@ from spc.errors import InputError, NotFoundError
 from spc.gauge.power import Expected, balanced_counts, expected_widths
 from spc.gauge.run_sheet import RunSheet, run_sheet
 from spc.gauge.separation import SPOKEN
-from spc.gauge.suggest import Suggestion, suggest_designs
+from spc.gauge.suggest import Suggestion
 from spc.plan import Plan
 from spc.store import read
 from spc.store.connection import Store
@@ -74,7 +74,7 @@ class GaugeSheet:
     expected
         Widths of the answer to be expected.
     shorter
-        A shorter design that answers the same questions, with no interval more than a quarter
+        The shortest design that answers the same questions, with no interval more than a quarter
         wider, or None.
     seed
         Of the order.
@@ -185,7 +185,7 @@ def _rows(
 def _shorter(
     assumed: Mapping[str, float], expected: Expected, runs: int, hits: int, seed: int
 ) -> Suggestion | None:
-    """Return a shorter design that answers the same questions, at most a quarter wider.
+    """Return the shortest design that answers the same questions, at most a quarter wider.
 
     It has fewer runs, as many people and no fewer than five pieces: the answer on people stands on
     their number alone, and fewer pieces are said to be missing where the study is read.
@@ -193,12 +193,18 @@ def _shorter(
     counts = expected.counts
     if counts.setups < FEWEST_SETUPS or counts.pieces < FEWEST_ASKED:
         return None
-    found = suggest_designs(
-        assumed, wanted=float("inf"), most_runs=runs - 1, seed=seed, hits=hits, studies=300,
-        pieces=tuple(range(FEWEST_ASKED, counts.pieces + 1)), operators=(counts.operators,),
-        setups=tuple(range(FEWEST_SETUPS, counts.setups + 1)),
-    )  # fmt: skip
-    return next((s for s in found if as_good(s.expected, expected)), None)
+    sizes = [
+        balanced_counts(p, counts.operators, r, hits)
+        for p in range(FEWEST_ASKED, counts.pieces + 1)
+        for r in range(FEWEST_SETUPS, counts.setups + 1)
+        if p * counts.operators * r < runs
+    ]
+    for size in sorted(sizes, key=lambda c: c.runs):
+        found = expected_widths(size, assumed, rng=np.random.default_rng(seed), studies=STUDIES)
+        if as_good(found, expected):
+            factor = found.width("gauge").factor
+            return Suggestion(counts=size, factor=factor, expected=found)
+    return None
 
 
 def as_good(shorter: Expected, asked: Expected) -> bool:
@@ -212,6 +218,8 @@ def as_good(shorter: Expected, asked: Expected) -> bool:
         What both designs can be expected to show.
     """
     for width in asked.widths:
+        if width.name == "of_tolerance":
+            continue  # The gauge over a constant: it has the gauge's own width.
         mine = shorter.width(width.name)
         if not np.isfinite(width.truth):
             continue

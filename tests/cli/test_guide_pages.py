@@ -570,7 +570,7 @@ DOCUMENTS = (
     "gauge study G1",
     "gauge study TW",
     "gauge study G1 --with day",
-    "gauge sheet G2 --pieces 8 --operators 3 --like G1 --tolerance 3",
+    "gauge sheet G2 --pieces 12 --operators 3 --setups 4 --like G1 --tolerance 3",
     "gauge bridge study:BR-old study:BR-new",
     "gauge moves --residual 0.03 --seat 0,0,0 --seat 900,0,0 --seat 0,600,0",
     "gauge trust --tolerance 1.6",

@@ -11,7 +11,6 @@ from spc.gauge.anova import crossed_study
 from spc.gauge.intervals import anova_quantities
 from spc.gauge.power import balanced_counts, expected_widths
 from spc.gauge.run_sheet import run_sheet
-from spc.gauge.suggest import suggest_designs
 
 SD = {"hit": 0.05, "setup": 0.15, "operator_piece": 0.05, "operator": 0.15, "piece": 1.0}
 
@@ -179,19 +178,6 @@ def test_chance_of_a_clear_answer_grows_with_operators():
     assert np.isnan(
         expected_widths(balanced_counts(5, 3, 2, 3), SD, rng=np.random.default_rng(8)).sort_shown
     )
-
-
-def test_suggested_designs_get_narrower_as_they_grow_and_stay_in_budget():
-    got = suggest_designs(
-        SD, wanted=4.0, most_runs=80, seed=1, pieces=(5, 8), operators=(2, 3, 4, 5), setups=(2, 3)
-    )
-    runs, factors = [s.counts.runs for s in got], [s.factor for s in got]
-    assert runs == sorted(runs)
-    assert factors == sorted(factors, reverse=True)
-    assert max(runs) <= 80
-    first = next(s for s in got if s.enough)
-    assert first.factor <= 4.0
-    assert all(s.factor > 4.0 for s in got if s.counts.runs < first.counts.runs)
 
 
 def test_assumptions_that_make_no_sense_are_refused():
