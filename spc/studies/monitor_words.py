@@ -2,6 +2,7 @@
 
 import numpy as np
 import pandas as pd
+from scipy.special import ndtr
 
 from spc.capability.batches import batch_components
 from spc.charts.estimated import estimated_limits
@@ -11,6 +12,8 @@ from spc.studies.moments import BATCH, ChartRows
 
 #: From so many baseline values limits are no longer provisional (ISO 7870-2 asks 20 to 25).
 SETTLED = 25
+#: Below so many baseline values of its own a centre is worth a word.
+FEW_FOR_A_CENTRE = 4
 #: More charts than this are not all named in a note.
 NAMED = 6
 #: Share of the spread between batches from which a chart of single pieces is warned of.
@@ -107,6 +110,29 @@ def share_between_batches(rows: ChartRows, runs: pd.DataFrame) -> float:
     return float(np.median(share)) if share.size else np.nan
 
 
+def _weak_centres(rows: ChartRows) -> list[str]:
+    """Return which moulds or cavities have a centre of few values, and what that costs.
+
+    A centre of n values strays by sigma over the root of n, and a steady value from it by as much
+    more: beyond three sigma it then lies more often than limits promise.
+    """
+    moulds = np.array(rows.moulds, dtype=object)
+    own = {m: int(rows.baseline[moulds == m].sum()) for m in sorted(set(rows.moulds))}
+    weak = {m: n for m, n in own.items() if 0 < n < FEW_FOR_A_CENTRE}
+    what = "batch" if rows.by == BATCH else "piece"
+    said = []
+    for n in sorted(set(weak.values())):
+        named = [m or "unknown" for m, own_n in weak.items() if own_n == n]
+        listed = ", ".join(named[:NAMED]) + (" and more" if len(named) > NAMED else "")
+        rate = 2 * ndtr(-3 / np.sqrt(1 + 1 / n))
+        many = what if n == 1 else {"batch": "batches", "piece": "pieces"}[what]
+        said.append(
+            f"the centre of {listed} is that of {n} baseline {many}: of steady values about "
+            f"{100 * rate:.1f} in 100 lie beyond its limits, where 0.3 are promised"
+        )
+    return said
+
+
 def remarks_of(past: History, rows: ChartRows) -> tuple[str, ...]:
     """Return what should be said of all the charts: how moulds are kept apart, what is left out."""
     alike = alike_in_batches(rows, past.runs)
@@ -120,6 +146,7 @@ def remarks_of(past: History, rows: ChartRows) -> tuple[str, ...]:
             f"{what}{named}{more} are charted apart, each about its own centre; the spread is "
             "common, from moving ranges within each mould"
         )
+        said += _weak_centres(rows)
     for number, words in (
         (past.superseded, "of pieces measured again later"),
         (past.unaligned, "that could not be aligned"),

@@ -316,3 +316,18 @@ def test_capability_says_that_it_is_of_the_mix(tmp_path: Path) -> None:
     with open_store(stored(tmp_path, shots(0.5))) as store:
         remarks = "\n".join(capability_study(store, span="B00..B23").remarks)
     assert "pieces of cavities 1 and 2 of mould M are read together, and they differ at" in remarks
+
+
+@pytest.mark.parametrize("own", [1, 2, 3])
+def test_a_centre_of_few_values_says_what_it_costs(own: int) -> None:
+    """Steady values about a centre of n others: their share beyond three sigma, by simulation."""
+    past = shots(moulds="M")
+    moulds = np.where(np.arange(BATCHES * EACH) // EACH >= 16 - own, "N", "M")
+    chart = seen(replace(past, runs=past.runs.assign(mould=moulds)))
+    many = "1 baseline batch" if own == 1 else f"{own} baseline batches"
+    told = next(r for r in chart.remarks if f"the centre of N is that of {many}" in r)
+    rng = np.random.default_rng(1)
+    away = rng.normal(size=400_000) - rng.normal(size=(own, 400_000)).mean(axis=0)
+    share = float(told.split(" in 100 lie")[0].split()[-1])
+    assert share == pytest.approx(100 * np.mean(np.abs(away) > 3), abs=0.1)
+    assert not any("the centre of" in r for r in seen(past).remarks)
