@@ -65,6 +65,26 @@ def test_published_gauge_study_with_pooled_interaction():
     assert np.sqrt(got.piece_variance()[0]) == pytest.approx(said["PV"], abs=5.5e-6)
 
 
+def test_published_study_of_twenty_parts_with_an_estimate_below_zero():
+    # Montgomery, Design and Analysis of Experiments; its measurements are set-ups of one hit here.
+    case = reference("capability_experiment")
+    said, y = case["published"], np.array(case["data"]["y"], dtype=float)
+    part, column = np.indices(y.shape)
+    codes = part.ravel(), column.ravel() // 2, column.ravel() % 2
+    full = crossed_study(y.ravel(), *codes, pool="never")
+    names = ("error", "interaction", "operator", "part")
+    np.testing.assert_allclose(full.dof[1:, 0], [said["df"][n] for n in names])
+    squares = full.mean_squares[1:, 0] * full.dof[1:, 0]
+    np.testing.assert_allclose(squares, [said["SS"][n] for n in names], atol=5.1e-4)
+    assert full.f[2, 0] == pytest.approx(said["F"]["interaction"], abs=5e-3)
+    np.testing.assert_allclose(full.raw[1:, 0], [said["variance"][n] for n in names], atol=5e-3)
+    reduced = crossed_study(y.ravel(), *codes)
+    assert reduced.pooled.all()
+    want = [said["reduced"][n] for n in ("error", "operator", "part")]
+    got = [reduced.component(n)[0] for n in ("setup", "operator", "piece")]
+    np.testing.assert_allclose(got, want, atol=5.1e-5)
+
+
 def test_published_two_way_table():
     # Engineering statistics handbook, section 3.2.3.2: machines x coolants, 5 readings each.
     case = reference("two_way")
