@@ -11,6 +11,7 @@ References
    (REML) and 7.6 (mixed-model equations).
 """
 
+from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
@@ -163,10 +164,26 @@ def _value(study: Problem, variances: FloatArray, points: IntArray) -> FloatArra
     bordered[:, :m, :m] = at.matrix
     bordered[:, :m, m] = bordered[:, m, :m] = at.sums * at.root
     bordered[:, m, m] = (at.weight * study.squares[:, points].T).sum(axis=1) + _LIFT
-    corner = np.diagonal(np.linalg.cholesky(bordered), axis1=1, axis2=2)
+    corner = _corners(bordered)
     twice = corner[:, m] ** 2 - _LIFT + 2.0 * np.log(corner[:, :m]).sum(axis=1)
     twice = twice + _rest(study, at.weight, variances[:, 0], points)
-    return np.asarray(-0.5 * twice, dtype=np.float64)
+    return np.where(np.isfinite(twice), -0.5 * twice, -np.inf)
+
+
+def _corners(matrices: FloatArray) -> FloatArray:
+    """Return the diagonals of Cholesky factors, NaN where a matrix has none.
+
+    Where variances lie so far apart that rounding takes the least eigenvalue, the trial is no
+    candidate for a largest likelihood, and the others must not go with it.
+    """
+    try:
+        return np.diagonal(np.linalg.cholesky(matrices), axis1=1, axis2=2)
+    except np.linalg.LinAlgError:
+        found = np.full(matrices.shape[:2], np.nan)
+        for at, matrix in enumerate(matrices):
+            with suppress(np.linalg.LinAlgError):
+                found[at] = np.diagonal(np.linalg.cholesky(matrix))
+        return found
 
 
 def _rest(study: Problem, weight: FloatArray, hit: FloatArray, points: IntArray) -> FloatArray:
