@@ -75,7 +75,7 @@ def test_histories_with_nothing_in_them(x):
     found = propose_baseline(x)
     assert found.n == np.sum(~np.isnan(x).all(axis=1))
     assert found.candidates == ()
-    assert "provisional" in found.note
+    assert "too few for limits of their own" in found.note
 
 
 def test_missing_runs_are_not_proposed():
