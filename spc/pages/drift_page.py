@@ -11,6 +11,7 @@ from spc.pages.chart_page import figure_key, folded_chart, kicker, ordered_readi
 from spc.pages.chart_words import capital, exact, how_limits, key_words, taken_for_granted
 from spc.pages.display import NONE, count, length, moment, number, probability, share
 from spc.pages.drift_adjusted import adjusted_section
+from spc.pages.drift_text import causes_of
 from spc.pages.figures.chart import SHORT, chart_figure
 from spc.pages.figures.ranges import ACT, PLAIN, Range, ranges_figure
 from spc.pages.html import Child, Html, el, joined
@@ -30,8 +31,6 @@ WIDE = (
     "all shapes and moulds is found from the batch means before and after it, whether or not a "
     "value lies beyond a limit."
 )
-#: What may explain a shape, in the order of the table.
-CAUSES = ("temperature", "age", "mould", "resin lot")
 
 
 def drift_page(found: Drift, place: Place = NOWHERE) -> str:
@@ -203,7 +202,7 @@ def _causes(found: Drift) -> Iterator[Html | None]:
         "after the others. What goes together is not thereby its cause: warmth, age and resin lot "
         "change with the season as moulds wear with it.",
     )
-    heads = columns("shape~", *(f"{c}#" for c in CAUSES), "per kelvin#", "95 % range#",
+    heads = columns("shape~", *(f"{c}#" for c in causes_of(found)), "per kelvin#", "95 % range#",
                     "per tenfold age#", "95 % range#", "what is left")  # fmt: skip
     yield table("causes-table", "Share of the variance that each explains, and its chance with no "
                 "effect", heads, rows)  # fmt: skip
@@ -216,7 +215,12 @@ def _cause_row(found: Drift, shape: ShapeDrift) -> Sequence[Child | Cell]:
     unit = shown_unit(found, shape)
     left = badge("moved") if shape.left_changes else "quiet"
     slopes = [v for key in ("temperature", "age") for v in _slope(by_name.get(key), unit)]
-    return (shape.shape, *(_explains(by_name.get(name)) for name in CAUSES), *slopes, left)
+    return (
+        shape.shape,
+        *(_explains(by_name.get(name)) for name in causes_of(found)),
+        *slopes,
+        left,
+    )
 
 
 def _explains(found: Covariate | None) -> str:

@@ -7,7 +7,7 @@ import numpy as np
 from spc.pages.adjusted_text import adjusted_lines
 from spc.pages.display import NONE, count, length, number, probability, share
 from spc.pages.text import table
-from spc.studies.covariates import Covariate
+from spc.studies.covariates import CAVITY, Covariate
 from spc.studies.drift import Drift, ShapeDrift
 from spc.studies.drift_words import chance_words
 
@@ -82,23 +82,28 @@ def _unit(shape: ShapeDrift, unit: str) -> str:
 
 
 def _covariates(found: Drift, unit: str) -> str:
-    rows = []
+    rows, causes = [], causes_of(found)
     for shape in found.shapes:
         if not shape.covariates:
             continue
         by_name = {c.name: c for c in shape.covariates}
         rows.append((
             shape.shape,
-            *(_share(by_name.get(name)) for name in ("temperature", "age", "mould", "resin lot")),
+            *(_share(by_name.get(name)) for name in causes),
             _slope(by_name.get("temperature"), shape, unit),
             _slope(by_name.get("age"), shape, unit),
             "change left" if shape.left_changes else "quiet",
         ))  # fmt: skip
     if not rows:
         return f"Covariates: {found.shapes[0].covariates_note}"
-    head = ("explained by", "temperature", "age", "mould", "resin lot", "per K", "per tenfold age",
-            "what is left")  # fmt: skip
-    return table(head, rows, " rrrrrr")
+    head = ("explained by", *causes, "per K", "per tenfold age", "what is left")
+    return table(head, rows, " " + "r" * (len(causes) + 2))
+
+
+def causes_of(found: Drift) -> tuple[str, ...]:
+    """Return what shapes are explained by: cavities only where a mould has several."""
+    cavities = any(c.name == CAVITY for shape in found.shapes for c in shape.covariates)
+    return ("temperature", "age", "mould", *([CAVITY] if cavities else []), "resin lot")
 
 
 def _share(found: Covariate | None) -> str:

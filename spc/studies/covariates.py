@@ -1,4 +1,4 @@
-"""What temperature, age, mould and resin lot explain of a shape, and what is left."""
+"""What temperature, age, mould, cavity and resin lot explain of a shape, and what is left."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -9,12 +9,15 @@ import pandas as pd
 
 from spc.studies.arrays import Array
 from spc.studies.history import History
+from spc.studies.streams import cavities_of
 
 #: Age at which the fit of shrink against the logarithm of hours is centred.
 DAY_HOURS = 24.0
 #: Reference temperature of dimensions (ISO 1).
 REFERENCE_C = 20.0
 TEMPERATURE, AGE, MOULD, LOT = "temperature", "age", "mould", "resin lot"
+#: Only where a mould has several; what a mould's cavities explain lies beside what it explains.
+CAVITY = "cavity"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,7 +27,7 @@ class Covariate:
     Parameters
     ----------
     name
-        ``temperature``, ``age``, ``mould`` or ``resin lot``.
+        ``temperature``, ``age``, ``mould``, ``cavity`` or ``resin lot``.
     share
         Share of the variance that it explains beside the others (last in).
     slope, slope_low, slope_high
@@ -117,7 +120,18 @@ def _columns(past: History, events: pd.DataFrame) -> dict[str, Array]:
     moulds = _dummies(runs["mould"].astype(str).to_numpy(dtype=object))
     lots = events[events["kind"] == LOT]["happened_at"].to_numpy(dtype="datetime64[us]")
     lot = np.searchsorted(np.sort(lots), runs["measured_at"].to_numpy(dtype="datetime64[us]"))
-    return {**found, MOULD: moulds, LOT: _dummies(lot)}
+    return {**found, MOULD: moulds, CAVITY: _within(runs), LOT: _dummies(lot)}
+
+
+def _within(runs: pd.DataFrame) -> Array:
+    """Return a column for each cavity of each mould but its first; none where there is only one."""
+    cavities, moulds = cavities_of(runs), runs["mould"].astype(str).to_numpy(dtype=object)
+    found = [
+        ((moulds == mould) & (cavities == cavity)).astype(np.float64)
+        for mould in sorted(set(moulds))
+        for cavity in sorted(set(cavities[moulds == mould]))[1:]
+    ]
+    return np.column_stack(found) if found else np.zeros((len(runs), 0))
 
 
 def _dummies(labels: npt.NDArray[Any]) -> Array:

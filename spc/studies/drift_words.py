@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 
 from spc.charts.scan import FEWEST
 from spc.plan import Plan
-from spc.studies.covariates import TEMPERATURE
+from spc.studies.covariates import CAVITY, TEMPERATURE
 from spc.studies.shape_changes import GROWING, ShapeChange, ShapesChance
 from spc.studies.shape_series import SIZE
 from spc.units import MILLIMETRES
@@ -32,7 +32,9 @@ def _sentence(plan: Plan, shape: "ShapeDrift") -> str:
     first = f"{shape.shape}{unknown if shape.unit == '%' and not warm else ''}: "
     left = {c.mould for c in shape.left_changes}
     gone = shape.covariates and not any(c.mould in left for c in shape.changes)
-    after = "; it goes with temperature, age, mould and resin lot as recorded" if gone else ""
+    cavity = " cavity" if any(c.name == CAVITY for c in shape.covariates) else ""
+    with_them = f"temperature, age, mould{',' * bool(cavity)}{cavity} and resin lot"
+    after = f"; it goes with {with_them} as recorded" if gone else ""
     return first + "; ".join(parts) + after
 
 

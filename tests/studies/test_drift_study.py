@@ -15,7 +15,7 @@ from spc.store import read
 from spc.store.connection import open_store
 from spc.studies.arrays import plan_arrays
 from spc.studies.chosen_set import past_of
-from spc.studies.covariates import AGE, LOT, MOULD, TEMPERATURE, explain, slopes
+from spc.studies.covariates import AGE, CAVITY, LOT, MOULD, TEMPERATURE, explain, slopes
 from spc.studies.drift import Drift, drift_study
 from spc.studies.drift_words import sentences_of
 from spc.studies.movement import Movement, movement
@@ -201,3 +201,43 @@ def test_a_trend_is_the_line_through_batch_means(sample_store: Path, moves: Move
     to_limit = (found.limit - line.intercept) / line.slope - place.iloc[-1]
     assert found.pieces_left == pytest.approx(100 * to_limit)
     assert found.pieces_low <= found.pieces_left <= found.pieces_high
+
+
+def test_cavities_explain_their_share_beside_the_mould_as_a_regression_says(
+    history: tuple[object, pd.DataFrame, Shapes],
+) -> None:
+    """Cavities by turns in one mould, the second planted off: share and chance by statsmodels."""
+    past, events, shapes = history
+    runs = past.runs  # type: ignore[attr-defined]
+    turn = np.arange(len(runs)) % 3
+    cavity = np.where(runs["mould"] == "K1", np.array(["1", "2", "3"])[turn], "")
+    several = replace(past, runs=runs.assign(cavity=cavity))  # type: ignore[type-var]
+    y = shapes.series.values[:, 0] + 0.05 * (cavity == "2")
+    found = {c.name: c for c in explain(several, events, y).covariates}  # type: ignore[arg-type]
+    assert list(found) == [TEMPERATURE, AGE, MOULD, CAVITY, LOT]
+    lots = events[events["kind"] == LOT]["happened_at"].sort_values().to_numpy()
+    lot = np.searchsorted(lots, runs["measured_at"].to_numpy())
+    x = sm.add_constant(pd.DataFrame({
+        TEMPERATURE: runs["part_temp_c"] - 20.0,
+        AGE: np.log10(runs["hours_since_moulding"] / 24.0),
+        MOULD: (runs["mould"] == "K2").astype(float),
+        "two": (cavity == "2").astype(float), "three": (cavity == "3").astype(float),
+        LOT: (lot == lot.max()).astype(float),
+    }))  # fmt: skip
+    whole, without = sm.OLS(y, x).fit(), sm.OLS(y, x.drop(columns=["two", "three"])).fit()
+    share = (without.ssr - whole.ssr) / np.square(y - y.mean()).sum()
+    assert found[CAVITY].share == pytest.approx(share, rel=1e-8)
+    assert found[CAVITY].p < 1e-6
+    assert np.isnan(found[CAVITY].slope)
+    assert found[TEMPERATURE].slope == pytest.approx(whole.params[TEMPERATURE], rel=1e-8)
+
+
+def test_one_cavity_or_none_explains_nothing_and_changes_nothing(
+    history: tuple[object, pd.DataFrame, Shapes],
+) -> None:
+    past, events, shapes = history
+    y = shapes.series.values[:, 0]
+    plain = explain(past, events, y)  # type: ignore[arg-type]
+    for name in ("", "1"):
+        alone = replace(past, runs=past.runs.assign(cavity=name))  # type: ignore[type-var,attr-defined]
+        assert explain(alone, events, y).covariates == plain.covariates  # type: ignore[arg-type]
