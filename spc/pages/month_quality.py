@@ -35,23 +35,27 @@ STYLES = {"not shown": ACT, "cannot be shown": OPEN, "shown": PLAIN}
 
 
 def capability_figure(month: Month) -> go.Figure | None:
-    """Return each index with its range against what is asked for; None without any index."""
+    """Return each index with its bounds against what is asked for; None without any index.
+
+    The bars reach from bound to bound and not over the two-sided range, so that picture and verdict
+    cannot say different things.
+    """
     able = month.capability
     given = [p for p in _ranked(month) if finite(p.ppk)]
     if not given:
         return None
     rows = [
         Range(
-            name=p.point, value=p.ppk, low=p.ppk_low, high=p.ppk_high,
+            name=p.point, value=p.ppk, low=p.bound, high=p.upper_bound,
             style=STYLES.get(p.verdict, OPEN),
-            pointed=f"Ppk {against(p.ppk, able.required)} ({index_range(p.ppk_low, p.ppk_high)})",
+            pointed=f"Ppk {against(p.ppk, able.required)} ({index_range(p.bound, p.upper_bound)})",
         )
         for p in given
     ]  # fmt: skip
     asked = f"{able.required:g}"
     words = {PLAIN: f"{asked} is shown", OPEN: "cannot be shown", ACT: "not shown"}
     used = {style: text for style, text in words.items() if any(r.style == style for r in rows)}
-    axis = f"Ppk with its {100 * able.level:g} % range (no unit)"
+    axis = f"Ppk between its lower and its upper {100 * able.level:g} % bound (no unit)"
     return ranges_figure(rows, axis, named=used, bound=(able.required, f"{asked} asked for"))
 
 
@@ -81,8 +85,9 @@ def capability_section(month: Month, figure: go.Figure | None) -> Iterator[Html 
         without = [p.point for p in able.points if not finite(p.ppk)]
         none = f" None is given for {names(without)}; why stands in the table." if without else ""
         said = (
-            "Each dot is a check point's index, its bar the range that these pieces allow; what is "
-            f"asked for is shown where the whole bar lies right of the dashed upright.{none}"
+            "Each dot is a check point's index. Its bar reaches from the lower to the upper bound, "
+            "each of which holds by itself; what is asked for is shown where the whole bar lies "
+            f"right of the dashed upright.{none}"
         )
         yield long(figure_block("ppk", f"{month.plan.part} capability", said,
                                 figure.layout.height, wide=True))  # fmt: skip

@@ -6,7 +6,7 @@ from pathlib import Path
 from spc.pages.display import count, length
 from spc.studies.month import Month
 from spc.studies.month_rows import Gap
-from spc.studies.point_state import leading
+from spc.studies.signals import OPEN
 
 
 def month_text(month: Month, page: Path) -> str:
@@ -31,10 +31,20 @@ def findings(month: Month) -> list[str]:
     lines += [f"  measured again: piece {r.serial}, {r.later} in place of {r.earlier}"
               for r in month.remeasured]  # fmt: skip
     lines += not_measured(month.gaps)
-    first = leading(month.new_signals)
-    if first:
-        named = ", ".join(dict.fromkeys(s.series for s in first))
-        lines.append(f"  {count(len(first), 'chart')} with new signals: {named}")
+    return [*lines, *_charts(month)]
+
+
+def _charts(month: Month) -> list[str]:
+    """Count charts as the page lists them: those whose signals began in the month, and older."""
+    start = month.period.start
+    new = [s for s in month.listed if s.since >= start]
+    old = [s for s in month.listed if s.since < start]
+    named = ", ".join(dict.fromkeys(s.series for s in new))
+    lines = [f"  {count(len(new), 'chart')} with new signals: {named}"] if new else []
+    open_still = sum(s.state == OPEN for s in old)
+    if old:
+        still = "" if open_still == len(old) else f", {open_still} of them open"
+        lines.append(f"  {count(len(old), 'chart')} with older signals still there{still}")
     return lines
 
 

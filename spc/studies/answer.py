@@ -6,6 +6,8 @@ from math import isfinite
 from spc.capability.verdict_words import CANNOT_BE_SHOWN, NOT_SHOWN, REFUSED, SHOWN
 from spc.plan import Plan
 from spc.studies.capability import CapabilityStudy
+from spc.studies.drift import Drift
+from spc.studies.drift_words import moved_shapes
 from spc.studies.gauge import GaugeStudy
 from spc.studies.hit_check import SuspectHit
 from spc.studies.point_state import NO_LIMITS, OUTSIDE, PointState
@@ -22,16 +24,19 @@ def answer(
     suspects: tuple[SuspectHit, ...],
     held: int,
     gauge: GaugeStudy | None,
+    drift: Drift | None,
 ) -> tuple[str, ...]:
     """Return three sentences: is the process steady, in tolerance, and can it be believed."""
     return (
-        _process(plan, period, pieces, states),
+        _process(plan, period, pieces, states, drift),
         _tolerance(states, able),
         _trust(suspects, held, gauge),
     )
 
 
-def _process(plan: Plan, period: Period, pieces: int, states: tuple[PointState, ...]) -> str:
+def _process(
+    plan: Plan, period: Period, pieces: int, states: tuple[PointState, ...], drift: Drift | None
+) -> str:
     moved = [s for s in states if s.signals]
     were = "was" if pieces == 1 else "were"
     head = f"{_many(pieces, 'piece')} of {plan.name} {were} measured {period.within}"
@@ -47,8 +52,19 @@ def _process(plan: Plan, period: Period, pieces: int, states: tuple[PointState, 
     return (
         f"{head}; {len(moved)} of {_many(len(states), 'check point')} show a signal, "
         f"the strongest at {worst.point}{where}, on average {size:.3g} {plan.unit} "
-        f"{'outward' if worst.moved > 0 else 'inward'} of its baseline."
+        f"{'outward' if worst.moved > 0 else 'inward'} of its baseline{_whole(drift)}."
     )
+
+
+def _whole(drift: Drift | None) -> str:
+    """Return which shapes of the whole part stand behind the points, where that was judged."""
+    if drift is None or not drift.chance.charts:
+        return ""
+    moved = [shape.shape for shape in moved_shapes(drift.shapes)]
+    if not moved:
+        return "; no shape of the whole part is found to have moved with them"
+    named = moved[0] if len(moved) == 1 else f"{', '.join(moved[:-1])} and {moved[-1]}"
+    return f"; of the part as a whole, {named} {'has' if len(moved) == 1 else 'have'} moved"
 
 
 def _tolerance(states: tuple[PointState, ...], able: CapabilityStudy) -> str:

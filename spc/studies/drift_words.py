@@ -18,11 +18,17 @@ def sentences_of(
     plan: Plan, found: Sequence["ShapeDrift"], chance: ShapesChance
 ) -> tuple[str, ...]:
     """Return one sentence for each shape that moved, and one for all the others."""
+    moved = moved_shapes(found)
+    return (*(_sentence(plan, shape) for shape in moved), *_rest(bool(moved), chance))
+
+
+def moved_shapes(found: Sequence["ShapeDrift"]) -> list["ShapeDrift"]:
+    """Return the shapes that are found to have moved, each once."""
     moved = [shape for shape in found if shape.changes]
     if any(shape.shape == SIZE for shape in moved):
         # The sizes along the axes say the same in three numbers.
         moved = [s for s in moved if not s.shape.startswith(f"{SIZE} along")]
-    return (*(_sentence(plan, shape) for shape in moved), *_rest(bool(moved), chance))
+    return moved
 
 
 def _sentence(plan: Plan, shape: "ShapeDrift") -> str:
@@ -52,7 +58,7 @@ def _change(plan: Plan, shape: "ShapeDrift", change: ShapeChange) -> str:
 
 
 def _what(plan: Plan, shape: "ShapeDrift", change: ShapeChange) -> str:
-    word = "growing since" if change.found == GROWING else "changed"
+    word = "growing, begun" if change.found == GROWING else "changed"
     if change.last_before:
         when = f"{word} between {change.last_before} and {change.first_after}"
     else:

@@ -231,6 +231,7 @@ def _assembled(
     found = _listed(chart, answers, (*new, *old), period)
     omitted = omitted_points(store, plan, period)
     arms = arm_checks(store, runs, period)
+    drift = drift_of(known, events, baseline)
     return Month(
         plan=plan, period=period, cutoff=known.runs["measured_at"].max().to_pydatetime(),
         pieces=int(runs["piece_id"].nunique()), runs=len(runs), batches=_names(runs["batch"]),
@@ -240,11 +241,11 @@ def _assembled(
         held=held, suspects=suspects, monitor=chart, new_signals=new, open_signals=old,
         listed=found, chance=chance(chart, chart.rows.times >= np.datetime64(period.start)),
         movers=movers(chart, period), limits=_in_force(sets, period),
-        drift=drift_of(known, events, baseline), fit_checks=fit_checks(known), omitted=omitted,
+        drift=drift, fit_checks=fit_checks(known), omitted=omitted,
         counts=month_counts(store, plan, period),
         events=events_of(events, period), points=states, capability=able, gauge=study,
         gauge_note=why_none, arms=arms,
-        answer=answer(plan, period, len(runs), states, able, suspects, len(held), study),
+        answer=answer(plan, period, len(runs), states, able, suspects, len(held), study, drift),
         fingerprint=_fingerprint(
             known, events, period, baseline, required, sets, found, omitted, arms, study
         ),

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from spc.studies.arrays import Array
-from spc.studies.chart_signals import VALUE_CHART, Signal
+from spc.studies.chart_signals import Signal
 from spc.studies.history import History
 from spc.studies.monitor import Monitor
 from spc.studies.streams import stream_names
@@ -117,11 +117,3 @@ def _moved(chart: Monitor, now: History, values: Array, column: int) -> tuple[fl
             sigma = float(chart.sigma[row, column])
             moves.append((float(mine.mean()) - center, mould, sigma))
     return max(moves, key=lambda move: abs(move[0])) if moves else (np.nan, "", np.nan)
-
-
-def leading(signals: tuple[Signal, ...]) -> tuple[Signal, ...]:
-    """Return one signal a series and mould, values before moving averages, the earliest first."""
-    best: dict[tuple[str, str], Signal] = {}
-    for signal in sorted(signals, key=lambda s: (s.chart != VALUE_CHART, s.since)):
-        best.setdefault((signal.series, signal.mould), signal)
-    return tuple(sorted(best.values(), key=lambda s: (s.since, s.series)))

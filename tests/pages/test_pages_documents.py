@@ -19,6 +19,7 @@ from spc.pages.chart_page import chart_page
 from spc.pages.html import VOID
 from spc.pages.index_page import index_entry, index_page
 from spc.pages.month_page import month_page
+from spc.pages.month_quality import capability_figure
 from spc.studies.monitor import Monitor
 from spc.studies.month import Month
 from spc.studies.month_rows import Gap, Held, Remeasured
@@ -214,6 +215,27 @@ def test_what_asks_for_a_look_is_listed(october: Month) -> None:
     assert read.tables["gaps"][1] == ["H8", "–", "2", "deck-3, latch-face"]
     assert read.tables["remeasured"][1] == ["H7", "B7", "1", "2", "2026-10-05 09:30"]
     assert "2 on 1 piece" in read.text
+
+
+def test_the_picture_of_capability_says_what_the_verdicts_say(october: Month) -> None:
+    figure = capability_figure(october)
+    assert figure is not None
+    bars = next(t for t in figure.data if t.meta["part"] == "bars")
+    names = list(figure.layout.yaxis.ticktext)
+    ends = {names[int(bars.y[k])]: (bars.x[k], bars.x[k + 1]) for k in range(0, len(bars.x), 3)}
+    asked = october.capability.required
+    judged = {p.point: p.verdict for p in october.capability.points}
+    assert {"shown", "not shown", "cannot be shown"} <= {judged[name] for name in ends}
+    for name, (low, high) in ends.items():
+        reads = "shown" if low >= asked else "not shown" if high < asked else "cannot be shown"
+        assert reads == judged[name], name
+
+
+def test_the_answer_names_the_shapes_of_the_whole_part(october: Month) -> None:
+    # The sample runs have a twist and a shrink planted (sample-runs/truth.json).
+    first = october.answer[0]
+    assert "twist of the +z face" in first
+    assert first.endswith("size have moved.")
 
 
 def test_a_month_without_anything_says_so(april: Month) -> None:

@@ -12,8 +12,9 @@ from spc.pages.figures.strands import Floats
 LINE, LETTER = 14.0, 7.0
 #: Room that a label leaves to other marks where it can, pixels.
 CLEAR = 9.0
-#: Of its area a label may share so much with others or lie outside; else it is left out.
-TOLERATED = 0.5
+#: Of its area a label may share so much with others or lie outside; else it is left out. One that
+#: nobody has to read may share less.
+TOLERATED, TOLERATED_QUIET = 0.5, 0.3
 #: So often labels choose, each in the light of the others.
 ROUNDS = 8
 #: Where a label may stand, the best first: the name that figures use, and which way it grows.
@@ -36,12 +37,15 @@ class Label:
         Half of the mark's size, pixels.
     lines
         Its text, line by line.
+    quiet
+        True where the label may as well be left out as crowd others.
     """
 
     x: float
     y: float
     radius: float
     lines: tuple[str, ...]
+    quiet: bool = False
 
 
 def placed(
@@ -81,21 +85,22 @@ def placed(
             chosen[own] = int(np.argmin(costs))
         if (chosen == before).all():
             break
-    return _with_room(boxes, chosen, fixed, frame)
+    tolerated = [TOLERATED_QUIET if label.quiet else TOLERATED for label in labels]
+    return _with_room(boxes, chosen, fixed, frame, tolerated)
 
 
 def _with_room(
     boxes: Sequence[Floats], chosen: npt.NDArray[np.int64], fixed: Floats,
-    frame: tuple[float, float, float, float],
+    frame: tuple[float, float, float, float], tolerated: Sequence[float],
 ) -> tuple[str, ...]:  # fmt: skip
     """Return the places of the labels that can be read there; earlier labels go before."""
     kept: list[str] = []
     taken = fixed
-    for places, at in zip(boxes, chosen, strict=True):
+    for places, at, most in zip(boxes, chosen, tolerated, strict=True):
         costs = [_cost(box, taken, frame) + 0.01 * (k != at) for k, box in enumerate(places)]
         best = int(np.argmin(costs))
         left, low, right, top = places[best]
-        fits = costs[best] <= TOLERATED * (right - left) * (top - low)
+        fits = costs[best] <= most * (right - left) * (top - low)
         kept.append(PLACES[best][0] if fits else "")
         taken = np.concatenate([taken, places[best][None]]) if fits else taken
     return tuple(kept)

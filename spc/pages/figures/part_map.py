@@ -201,7 +201,8 @@ def _places(
     x, y = (flat.at * scale).T
     labels = [
         Label(x=float(x[at]), y=float(y[at]), radius=float(sizes[at]) / 2,
-              lines=_lines(marks[at], MARKS[marks[at].state][3]))
+              lines=_lines(marks[at], MARKS[marks[at].state][3]),
+              quiet=not MARKS[marks[at].state][3])
         for at in order
     ]  # fmt: skip
     # The name of each side stands in its upper left corner.

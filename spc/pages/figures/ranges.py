@@ -17,7 +17,9 @@ STYLES = {PLAIN: ("circle", "data"), OPEN: ("circle", "data"), ACT: ("square", "
 ROW, CLOSE, MANY = 28, 20, 18
 TOP, BOTTOM = 26, 66
 #: Room for names: pixels a letter, and letters at most.
-LETTER, LONGEST = 6.7, 30
+LETTER, LONGEST = 6.7, 34
+#: Letters kept of a long name's end.
+ENDING = 12
 #: No axis reaches farther than so many times the farthest dot or bound; longer bars are cut.
 FARTHEST = 2.2
 
@@ -193,6 +195,13 @@ def _room(rows: Sequence[Range]) -> int:
     return round(18 + LETTER * min(LONGEST, max((len(r.name) for r in rows), default=0)))
 
 
+def _short(name: str) -> str:
+    """Cut a long name in its middle: the end often tells rows apart, as a mould does."""
+    if len(name) <= LONGEST:
+        return name
+    return f"{name[: LONGEST - ENDING - 1]}…{name[-ENDING:]}"
+
+
 def _value_axis(title: str, low: float, high: float) -> dict[str, Any]:
     return {
         "range": [low, high], "title": {"text": plain(title), "font": {"size": 11}, "standoff": 4},
@@ -204,7 +213,7 @@ def _value_axis(title: str, low: float, high: float) -> dict[str, Any]:
 
 
 def _name_axis(rows: Sequence[Range]) -> dict[str, Any]:
-    names = [r.name if len(r.name) <= LONGEST else r.name[: LONGEST - 1] + "…" for r in rows]
+    names = [_short(r.name) for r in rows]
     return {
         "range": [len(rows) - 0.5, -0.5], "tickmode": "array", "tickvals": list(range(len(rows))),
         "ticktext": [plain(name) for name in names], "tickfont": {"size": 11}, "ticks": "",

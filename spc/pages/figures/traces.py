@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from spc.charts.rules import RULES
 from spc.pages.figures.panels import Panel
 from spc.pages.figures.positions import Positions
 from spc.pages.figures.strands import Floats, rows_of
@@ -15,9 +16,17 @@ from spc.studies.monitor import Monitor
 
 Trace = dict[str, Any]
 
-#: Marks of signals in the order in which a study brings them; each is a shape of its own.
-SHAPES = ("diamond-open", "square-open", "circle-open", "cross-open", "triangle-up-open",
-          "star-open", "hexagon-open", "pentagon-open")  # fmt: skip
+#: Marks of signals: one shape a finding, the same on every page.
+SHAPES = {
+    "beyond limit": "diamond-open", "nine on one side": "square-open",
+    "eight on one side": "square-open", "two of three far out": "cross-open",
+    "four of five off centre": "x-open", "six in one direction": "star-open",
+    "fourteen up and down": "bowtie-open", "fifteen near the centre": "hourglass-open",
+    "eight away from the centre": "hexagon-open",
+}  # fmt: skip
+OF_CHART = {EWMA_CHART: "circle-open", RANGE_CHART: "triangle-up-open"}
+#: The mark of anything else, so that nothing found goes unmarked.
+OTHER = "pentagon-open"
 #: Rows from which the dots become smaller.
 MANY, VERY_MANY = 120, 600
 #: Marks of one kind in a panel up to which they are large, and up to which they are middling.
@@ -195,8 +204,7 @@ def _signals(study: Monitor, where: Positions, panel: Panel) -> Iterator[Trace]:
     """Return one trace a rule: open marks round the rows that completed it."""
     own = panel.strand
     names = _names(where, panel)
-    shape = dict(zip(signal_kinds(study), SHAPES * 4, strict=False))
-    for chart, rule in shape:
+    for chart, rule in signal_kinds(study):
         mine = [s for s in own.signals if (s.chart, s.rule) == (chart, rule)]
         if not mine or not (panel.alone or chart == panel.chart):
             continue
@@ -206,10 +214,16 @@ def _signals(study: Monitor, where: Positions, panel: Panel) -> Iterator[Trace]:
         yield trace(
             f"signal: {rule}", panel, [where.x[own.rows[i]] for i in at], drawn[at],
             mode="markers", name=plain(rule),
-            marker={"symbol": shape[chart, rule], **_mark(len(at))},
+            marker={"symbol": mark_of(chart, rule), **_mark(len(at))},
             text=[f"{names[i]}<br>{plain(rule)}" for i in at],
             hovertemplate="%{text}<br>%{y:.4~f}<extra></extra>",
         )  # fmt: skip
+
+
+def mark_of(chart: str, rule: str) -> str:
+    """Return the shape that marks a finding, by its chart and its rule's words."""
+    named = next((name for name, known in RULES.items() if known.text == rule), "")
+    return OF_CHART.get(chart, SHAPES.get(named, OTHER))
 
 
 def signal_kinds(study: Monitor) -> tuple[tuple[str, str], ...]:
