@@ -17,6 +17,7 @@ from spc.pages.figures.ranges import ACT, PLAIN, Range, ranges_figure
 from spc.pages.html import Child, Html, el, joined
 from spc.pages.month_parts import sentences
 from spc.pages.shell import Page, page_html
+from spc.pages.units import meaning_in
 from spc.studies.covariates import Covariate
 from spc.studies.drift import Drift, MouldDrift, ShapeDrift
 from spc.studies.drift_words import chance_words, change_words
@@ -157,7 +158,9 @@ def _shape_row(found: Drift, shape: ShapeDrift, mould: MouldDrift) -> Sequence[C
 
 def _meanings(found: Drift) -> Html:
     # A table of its own: beside the figures these words would be cut off at a desk.
-    rows: list[Sequence[Child | Cell]] = [(s.shape, s.meaning) for s in found.shapes]
+    rows: list[Sequence[Child | Cell]] = [
+        (s.shape, meaning_in(s.meaning, s.unit, found.plan.unit)) for s in found.shapes
+    ]
     heads = columns("shape", "a positive figure means~")
     return table("meanings", "What the figures of the shapes mean", heads, rows)
 

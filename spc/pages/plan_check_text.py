@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 from spc.pages.display import NONE, length, number, share
 from spc.pages.text import table
+from spc.pages.units import meaning_in
 from spc.studies.plan_better import Better, BetterPoint, Figures
 from spc.studies.plan_check import PlanChecked
 from spc.studies.plan_panels import PanelCheck
@@ -42,8 +43,8 @@ def _motions(plan: PlanChecked) -> list[str]:
         f"({plan.sigma_source})",
         f"held: {plan.rank} of 6 motions; the best is held {number(plan.condition, 1)} times as "
         f"well as the worst, turns measured at the part's size of {length(plan.size, unit)}",
-        f"weakest: {weak.words}; 1 mm of noise moves the part by {number(weak.gain)} mm at "
-        f"{weak.point}, so this noise by {length(weak.moved, unit)}",
+        f"weakest: {weak.words}; noise moves the part {number(weak.gain)} times as far at "
+        f"{weak.point}, this noise by {length(weak.moved, unit)}",
     ]
 
 
@@ -98,7 +99,7 @@ def _shapes(found: ShapesChecked, unit: str) -> list[str]:
     seen = [s for s in found.shapes if s.error == s.error]
     hidden = [s for s in found.shapes if s not in seen]
     rows = [(s.name, s.state, _amount(s.error, s, unit), _amount(s.error_joint, s, unit),
-             s.reason or s.meaning)
+             s.reason or meaning_in(s.meaning, s.unit, unit))
             for s in seen]  # fmt: skip
     head = ("form that is seen", "in the joint fit", "error alone", "jointly", "one unit means")
     return [

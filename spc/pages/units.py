@@ -18,3 +18,8 @@ def common_unit(study: Monitor) -> str:
     """Return the unit of all series; empty where they differ."""
     units = {unit_of(study, column) for column in range(len(study.series.names))}
     return units.pop() if len(units) == 1 else ""
+
+
+def meaning_in(text: str, own: str, unit: str) -> str:
+    """Return what an amplitude of one means, in the plan's unit where it is a length."""
+    return text.replace("1 mm", f"1 {unit}") if own == "mm" else text

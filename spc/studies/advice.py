@@ -10,6 +10,7 @@ from spc.studies.evidence import Omission
 from spc.studies.hit_check import SuspectHit
 from spc.studies.mistakes import Mistake
 from spc.studies.reference import Neighbours
+from spc.units import spoken_length
 
 ACCEPT, REMEASURE, HOLD = "accept", "re-measure", "hold"
 #: Where the evidence points, in the order in which it is looked for.
@@ -106,6 +107,11 @@ class _Case:
     off: float
     off_limit: float
     lately: Neighbours | None
+    unit: str
+
+    def said(self, length: float, *, signed: bool = False) -> str:
+        """Return a length in the plan's unit."""
+        return spoken_length(length, self.unit, signed=signed)
 
     @property
     def as_lately(self) -> bool:
@@ -143,6 +149,7 @@ def advise(
     off: float,
     off_limit: float,
     lately: Neighbours | None,
+    unit: str = "mm",
     mistakes: Sequence[Mistake] = (),
 ) -> Advice:
     """Weigh hits, fit, history and check points, in the order arm, set-up, part.
@@ -168,6 +175,8 @@ def advise(
         ``alpha``.
     lately
         How the run compares with the pieces of its mould measured before it.
+    unit
+        Unit that lengths are said in.
     mistakes
         Gross mistakes recognised in the run; they come before all else.
     """
@@ -175,7 +184,7 @@ def advise(
         limit=limit, worst=worst, worst_point=worst_point, p_usual=p_usual,
         usual_known=usual_known, points=points, modes=modes, omissions=omissions,
         suspects=suspects, dof=dof, alpha=alpha, off=off,
-        off_limit=off_limit, lately=lately,
+        off_limit=off_limit, lately=lately, unit=unit,
     )  # fmt: skip
     if mistakes:
         return _mistaken(case, mistakes)
@@ -226,12 +235,12 @@ def _mistaken(case: _Case, mistakes: Sequence[Mistake]) -> Advice:
 def _bad_hits(case: _Case) -> Advice:
     names = list(dict.fromkeys(s.point for s in case.suspects))
     reasons = [
-        f"hit {s.hit} at {s.point} lies {s.off:+.2f} mm off its neighbours, where hits of this "
-        f"run differ by {s.usual:.2f} mm (one standard deviation): a slip, dirt or flash, not "
-        "the shape of the part"
+        f"hit {s.hit} at {s.point} lies {case.said(s.off, signed=True)} off its neighbours, where "
+        f"hits of this run differ by {case.said(s.usual)} (one standard deviation): a slip, "
+        "dirt or flash, not the shape of the part"
         if s.hit
-        else f"the two hits at {s.point} differ by {s.off:.2f} mm, where hits of this run differ "
-        f"by {s.usual:.2f} mm: one of them is wrong"
+        else f"the two hits at {s.point} differ by {case.said(s.off)}, where hits of this run "
+        f"differ by {case.said(s.usual)}: one of them is wrong"
         for s in case.suspects
     ]
     text = f"Probe {_listed(names)} again: the hits there do not agree."
@@ -260,7 +269,7 @@ def _wrong(case: _Case, touch: Omission) -> Advice:
         f"without {touch.point} the check points fall back into place: they lie "
         f"{touch.off_before:.1f} standard deviations from usual with it and {touch.off:.1f} "
         "without; a warped part would not be put right so",
-        f"{touch.point} itself then lies {touch.deviation:+.2f} mm from the plan",
+        f"{touch.point} itself then lies {case.said(touch.deviation, signed=True)} from the plan",
     ]
     if len(rivals) > 1:
         reasons.append(f"leaving out {_listed(rivals)} helps nearly as much: probe them together")
@@ -277,8 +286,8 @@ def _whole_shape(case: _Case) -> Advice:
     reasons = []
     if case.beyond:
         reasons.append(
-            f"{case.worst_point} is left {case.worst:+.2f} mm off, beyond the limit of "
-            f"{case.limit:.2f} mm"
+            f"{case.worst_point} is left {case.said(case.worst, signed=True)} off, beyond the "
+            f"limit of {case.said(case.limit)}"
         )
     if not case.usual_known:
         return _without_history(case, reasons)
@@ -348,8 +357,8 @@ def _good(case: _Case) -> Advice:
         reasons = ["only check points can tell whether this piece was measured right"]
     elif case.usual_known:
         text = "The fit is usual for this mould."
-        reasons = [f"largest residual {case.worst:+.2f} mm at {case.worst_point}, limit "
-                   f"{case.limit:.2f} mm"]  # fmt: skip
+        reasons = [f"largest residual {case.said(case.worst, signed=True)} at {case.worst_point}, "
+                   f"limit {case.said(case.limit)}"]  # fmt: skip
     else:
         text = "The fit is within the limit; whether it is usual cannot be said yet."
         reasons = ["too few pieces of this mould are known to say what is usual"]

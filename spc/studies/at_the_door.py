@@ -20,7 +20,7 @@ from spc.plan import Plan
 from spc.store import door, read
 from spc.store.connection import Store, now
 from spc.studies.identified import run_identities
-from spc.units import MILLIMETRES
+from spc.units import MILLIMETRES, spoken_length
 
 #: Things of one sort that are told one by one.
 _TOLD = 3
@@ -199,7 +199,8 @@ def _other_nominals(checked: Results, plan: Plan) -> list[str]:
     worst = int(np.argmax(np.where(differ, off, -1.0)))
     return [
         f"{int(differ.sum())} of {len(points)} nominals in the file are not those of the plan of "
-        f"{plan.part} {plan.revision}, most at {points[worst].id} ({off[worst]:.3f} mm apart): "
+        f"{plan.part} {plan.revision}, most at {points[worst].id} "
+        f"({spoken_length(off[worst], plan.unit, more=1)} apart): "
         "is it of another revision?"
     ]
 

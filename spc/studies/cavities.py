@@ -4,7 +4,7 @@ import numpy as np
 
 from spc.studies.history import History
 from spc.studies.series import SeriesSet, all_series
-from spc.studies.sharing import Comparison, compared, in_words
+from spc.studies.sharing import Comparison, compared, in_words, unseen_words
 from spc.studies.streams import cavities_of, scaled_values
 
 
@@ -28,7 +28,7 @@ def read_together(past: History, series: SeriesSet | None = None) -> tuple[str, 
     return tuple(
         _words(compared(
             past.runs[mine], cavities[mine], values[mine], np.ones(int(mine.sum()), dtype=bool),
-            series, mould,
+            series, mould, past.plan.unit,
         ))
         for mould in several
         for mine in [moulds == mould]
@@ -49,7 +49,5 @@ def _words(one: Comparison) -> str:
         )
     if len(one.names) - len(one.few) < 2 or np.isnan(one.unseen):
         return f"{said}; there are too few batches to tell whether they differ"
-    return (
-        f"{said}; nothing tells them apart (a difference in level below some {one.unseen:.2f} mm "
-        "would not be seen)"
-    )
+    unseen = unseen_words(one).removeprefix("; ")
+    return f"{said}; nothing tells them apart{f' ({unseen})' if unseen else ''}"

@@ -19,6 +19,7 @@ from spc.plan import Plan
 from spc.studies.arrays import Array, PlanArrays, plan_arrays
 from spc.studies.fitting import Fitted
 from spc.studies.plan_hold import listed
+from spc.units import spoken_length
 
 Bools = npt.NDArray[np.bool_]
 
@@ -75,6 +76,7 @@ class _Run:
     means: Array
     hits: Array
     limit: float
+    unit: str
 
     @property
     def there(self) -> Bools:
@@ -103,7 +105,9 @@ def mistakes(plan: Plan, hits: Array, fitted: Fitted) -> tuple[tuple[Mistake, ..
     return tuple(
         ()
         if not closer[k]
-        else _found(_Run(geometry=geometry, means=means[k], hits=hits[k], limit=limit))
+        else _found(
+            _Run(geometry=geometry, means=means[k], hits=hits[k], limit=limit, unit=plan.unit)
+        )
         if rank[k] <= CLOSER
         else (_UNSEEN,)
         for k in range(len(hits))
@@ -200,7 +204,11 @@ def _undone(run: _Run, pair: Sequence[int]) -> _Run:
     order = np.arange(len(run.means))
     order[list(pair)] = list(pair)[::-1]
     return _Run(
-        geometry=run.geometry, means=run.means[order], hits=run.hits[order], limit=run.limit
+        geometry=run.geometry,
+        means=run.means[order],
+        hits=run.hits[order],
+        limit=run.limit,
+        unit=run.unit,
     )
 
 
@@ -269,7 +277,7 @@ def _elsewhere(run: _Run, at: int, gap: Array, looks: Array, tilt: float) -> Mis
     if away > run.limit:
         near = _nearest(run, at, gap)
         words.append(
-            f"{name} was probed {away:.0f} mm from its place"
+            f"{name} was probed {spoken_length(away, run.unit, more=-2)} from its place"
             + (f", where {near} should be" if near else "")
         )
     return Mistake(

@@ -203,8 +203,8 @@ def _reasons(
         said += [f"{listed(list(group))} can hardly be told apart" for group in near]
     if weakest.gain > WEAK_GAIN:
         said.append(
-            f"the part is held loosely in {weakest.words}: 1 mm of noise moves it by "
-            f"{weakest.gain:.1f} mm at {weakest.point}"
+            f"the part is held loosely in {weakest.words}: noise moves it {weakest.gain:.1f} times "
+            f"as far at {weakest.point}"
         )
     if shapes.blind_to_size:
         said.append(shapes.blind_to_size)

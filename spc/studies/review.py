@@ -133,7 +133,7 @@ def _assembled(
             suspects=[s for s in suspects if s.point not in str(row["omitted"]).split(",")],
             dof=int(row["dof"]), alpha=ALPHA,
             off_limit=np.nan if seen.known is None else off_limit(seen.known, ALPHA),
-            off=_off(seen), lately=seen.lately, mistakes=closer.mistakes,
+            off=_off(seen), lately=seen.lately, unit=plan.unit, mistakes=closer.mistakes,
         ),
         n_points=int(row["n_points"]), dof=int(row["dof"]),
         omitted=tuple(p for p in str(row["omitted"]).split(",") if p),

@@ -12,6 +12,7 @@ from spc.charts.offsets import FEWEST, Offsets, group_offsets
 from spc.studies.arrays import Array
 from spc.studies.moments import BATCH, ChartRows, chart_rows
 from spc.studies.series import SeriesSet
+from spc.units import MILLIMETRES, spoken_length
 
 MOULDS, CAVITIES = "moulds", "cavities"
 APART, TOGETHER, STANDARDISED = "apart", "together", "standardised"
@@ -28,7 +29,10 @@ class Difference:
     series, name
         The series, and the mould or cavity.
     offset, low, high
-        Its level less that of the others, with a 95 % interval, in the charted scale, mm.
+        Its level less that of the others, with a 95 % interval, in the charted scale: mm, or the
+        series' own unit.
+    unit
+        Unit to say it in; empty where the charted scale is no scale for people.
     """
 
     series: str
@@ -36,6 +40,7 @@ class Difference:
     offset: float
     low: float
     high: float
+    unit: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,8 +64,10 @@ class Comparison:
     spread
         Series at which they differ in spread.
     unseen
-        Half the width of the interval of a typical difference, mm: less could not be seen; NaN
-        where nothing could be compared.
+        Half the width of the interval of a typical difference, mm or the series' own unit: less
+        could not be seen; NaN where nothing could be compared.
+    unit
+        Unit to say it in; empty where the series have several.
     few
         Those with too few batches to be compared.
     charted
@@ -77,6 +84,7 @@ class Comparison:
     level: tuple[Difference, ...]
     spread: tuple[str, ...]
     unseen: float
+    unit: str
     few: tuple[str, ...]
     charted: str
     words: str
@@ -89,7 +97,7 @@ class Comparison:
 
 def compared(
     runs: pd.DataFrame, groups: npt.NDArray[np.object_], values: Array,
-    inside: npt.NDArray[np.bool_], series: SeriesSet, mould: str | None,
+    inside: npt.NDArray[np.bool_], series: SeriesSet, mould: str | None, unit: str,
 ) -> Comparison:  # fmt: skip
     """Compare groups of runs in level and in spread, by batch means of the baseline.
 
@@ -109,6 +117,8 @@ def compared(
         What the columns are.
     mould
         The mould of the cavities; None where moulds are compared.
+    unit
+        Unit to say lengths in.
     """
     known = np.asarray(groups != "")
     names = tuple(sorted(set(groups[known])))
@@ -125,15 +135,23 @@ def compared(
     if len(names) - len(few) > 1:
         found = group_offsets(x, group, _batch(rows, group, mould is None))
         kept = [series.names[k] for k in columns]
-        level = _levels(found, kept, names)
+        level = _levels(found, kept, names, [_unit(series, int(k), unit) for k in columns])
         within = _log_spreads(named, values[known][:, columns], inside[known])
         spread = _spreads(x, within, group, _batch(rows, group, mould is None), kept)
         unseen = _unseen(found, ~series.skewed[columns])
+    units = {_unit(series, int(k), unit) for k in columns if not series.skewed[k]}
     return Comparison(
         of=MOULDS if mould is None else CAVITIES, mould=mould or "", names=names,
         batches=tuple(int(n) for n in batches), series=len(columns), level=level, spread=spread,
-        unseen=unseen, few=few, charted="", words="",
+        unseen=unseen, unit=units.pop() if len(units) == 1 else "", few=few, charted="", words="",
     )  # fmt: skip
+
+
+def _unit(series: SeriesSet, column: int, unit: str) -> str:
+    """Return what a series is said in; nothing where it is charted as a power of itself."""
+    if series.skewed[column]:
+        return ""
+    return (series.units[column] if series.units else "") or unit
 
 
 def _batch(rows: ChartRows, group: npt.NDArray[np.int64], own: bool) -> npt.NDArray[np.int64]:
@@ -144,7 +162,7 @@ def _batch(rows: ChartRows, group: npt.NDArray[np.int64], own: bool) -> npt.NDAr
 
 
 def _levels(
-    found: Offsets, series: list[str], names: tuple[str, ...]
+    found: Offsets, series: list[str], names: tuple[str, ...], units: list[str]
 ) -> tuple[Difference, ...]:  # fmt: skip
     p = np.where(np.isfinite(found.p), found.p, np.inf)
     # Of two groups the one lies as far above as the other lies below: that is one test.
@@ -153,7 +171,7 @@ def _levels(
     at = [k for k in np.argsort(surest, kind="stable") if surest[k] * tests < LEVEL]
     return tuple(
         Difference(series=series[k], name=names[g], offset=float(found.offset[g, k]),
-                   low=float(found.low[g, k]), high=float(found.high[g, k]))
+                   low=float(found.low[g, k]), high=float(found.high[g, k]), unit=units[k])
         for k in at
         for g in [int(p[:, k].argmin())]
     )  # fmt: skip
@@ -240,9 +258,20 @@ def _finding(one: Comparison, named: str, could: str, should: str) -> str:
     left = f", {in_words(one.few)} too short to be compared" if one.few else ""
     them = "them" if named == "they" else named
     return (
-        f"nothing in the baseline tells {them} apart ({_sizes(one)} batches{left}; a difference "
-        f"in level below some {one.unseen:.2f} mm would not be seen): {could}"
+        f"nothing in the baseline tells {them} apart ({_sizes(one)} batches{left}"
+        f"{unseen_words(one)}): {could}"
     )
+
+
+def unseen_words(one: Comparison) -> str:
+    """Return how small a difference would go unseen, to go on with a sentence in brackets."""
+    if not one.unit:
+        return ""
+    return f"; a difference in level below some {_said(one.unseen, one.unit)} would not be seen"
+
+
+def _said(value: float, unit: str) -> str:
+    return spoken_length(value, unit) if unit in MILLIMETRES else f"{value:.2f} {unit}"
 
 
 def _noun(one: Comparison) -> str:
@@ -269,7 +298,8 @@ def _most(one: Comparison) -> str:
     side = "above" if top.offset > 0 else "below"
     low, high = sorted((abs(top.low), abs(top.high)))
     others = "the other" if len(one.names) == 2 else "the others"
-    return (
-        f"most surely at {top.series}: {_noun(one)} {top.name} lies {abs(top.offset):.2f} mm "
-        f"{side} {others}, {low:.2f} to {high:.2f}"
-    )
+    where = f"most surely at {top.series}: {_noun(one)} {top.name} lies"
+    if not top.unit:
+        return f"{where} {side} {others}"
+    ends = f"{_said(low, top.unit).split()[0]} to {_said(high, top.unit).split()[0]}"
+    return f"{where} {_said(abs(top.offset), top.unit)} {side} {others}, {ends}"

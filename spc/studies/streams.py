@@ -119,7 +119,7 @@ def in_streams(
     scaled = scaled_values(every)
     groups, found, said = _by_cavity(past, scaled, every, inside, sharing.cavities, by, sets)
     if len(set(moulds) - {""}) > 1:
-        one = compared(past.runs, moulds, scaled, inside, every, None)
+        one = compared(past.runs, moulds, scaled, inside, every, None, past.plan.unit)
         found.append(
             replace(one, charted=sharing.moulds, words=words_of(one, sharing.moulds, False))
         )
@@ -151,7 +151,9 @@ def _by_cavity(
         known = len(set(own) - {""})
         form, frozen = asked, ""
         if known > 1:
-            one = compared(past.runs[mine], own, scaled[mine], inside[mine], every, mould)
+            one = compared(
+                past.runs[mine], own, scaled[mine], inside[mine], every, mould, past.plan.unit
+            )
             if asked == AUTO:
                 frozen = _frozen_form(sets, by, mould)
                 form = frozen or (APART if one.differ else TOGETHER)
