@@ -11,6 +11,7 @@ from spc.studies.drift_words import moved_shapes
 from spc.studies.gauge import GaugeStudy
 from spc.studies.hit_check import SuspectHit
 from spc.studies.point_state import NO_LIMITS, OUTSIDE, PointState
+from spc.studies.sharing import in_words
 from spc.studies.spans import Period
 from spc.units import MILLIMETRES
 
@@ -60,11 +61,18 @@ def _whole(drift: Drift | None) -> str:
     """Return which shapes of the whole part stand behind the points, where that was judged."""
     if drift is None or not drift.chance.charts:
         return ""
-    moved = [shape.shape for shape in moved_shapes(drift.shapes)]
+    moved = moved_shapes(drift.shapes)
     if not moved:
         return "; no shape of the whole part is found to have moved with them"
-    named = moved[0] if len(moved) == 1 else f"{', '.join(moved[:-1])} and {moved[-1]}"
-    return f"; of the part as a whole, {named} {'has' if len(moved) == 1 else 'have'} moved"
+    shapes = [shape.shape for shape in moved if not all(c.place for c in shape.changes)]
+    places = list(dict.fromkeys(
+        c.place for shape in moved if shape.shape not in shapes for c in shape.changes
+    ))  # fmt: skip
+    if not shapes:
+        return f"; {in_words(places)} alone would explain what moved, as well as any shape"
+    beside = f", and {in_words(places)} alone besides" if places else ""
+    have = "has" if len(shapes) == 1 else "have"
+    return f"; of the part as a whole, {in_words(shapes)} {have} moved{beside}"
 
 
 def _tolerance(states: tuple[PointState, ...], able: CapabilityStudy) -> str:

@@ -34,6 +34,7 @@ from spc.studies.shape_changes import (
     changes_in,
     shapes_charted,
 )
+from spc.studies.shape_place import with_places
 from spc.studies.shape_series import Shapes, shapes_of
 from spc.studies.signals import ListedSignal, listed
 from spc.studies.spans import in_span
@@ -210,7 +211,8 @@ def _assembled(past: History, shapes: Shapes, events: pd.DataFrame, baseline: st
     whole = [explain(past, events, column) for column in shapes.series.values.T]
     case = _Case(
         past=past, shapes=shapes, chart=chart, explained=tuple(whole),
-        changes=changes_in(chart), left=_changes_left(past, shapes, events, baseline, whole),
+        changes=with_places(past, shapes, chart, changes_in(chart)),
+        left=_changes_left(past, shapes, events, baseline, whole),
         signals=listed(chart, pd.DataFrame({"signal_id": []})).signals,
         adjusted=adjusted(past, events, shapes),
     )  # fmt: skip

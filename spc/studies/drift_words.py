@@ -7,6 +7,7 @@ from spc.charts.scan import FEWEST
 from spc.plan import Plan
 from spc.studies.covariates import CAVITY, TEMPERATURE
 from spc.studies.shape_changes import GROWING, ShapeChange, ShapesChance
+from spc.studies.shape_place import AS_WELL
 from spc.studies.shape_series import SIZE
 from spc.units import MILLIMETRES
 
@@ -66,7 +67,20 @@ def _what(plan: Plan, shape: "ShapeDrift", change: ShapeChange) -> str:
     named = " and ".join(f"'{event}'" for event in change.events)
     verb = "is logged" if len(change.events) == 1 else "are logged"
     logged = f", where {named} {verb}" if named else ""
-    return f"{_amount(plan, shape, change)}, {when}{logged}"
+    return f"{_amount(plan, shape, change)}, {when}{logged}{_place(change)}"
+
+
+def _place(change: ShapeChange) -> str:
+    """Return that a single place would look the same, or explains what moved better."""
+    if not change.place:
+        return ""
+    own, alone = (f"{100 * v:.0f} %" for v in (change.shape_share, change.place_share))
+    if change.place_share > change.shape_share + AS_WELL:
+        return (
+            f" (or {change.place} alone: that explains {alone} of what moved, the shape {own}; "
+            "look there first)"
+        )
+    return f" (or {change.place} alone: with these points that would look the same)"
 
 
 def _amount(plan: Plan, shape: "ShapeDrift", change: ShapeChange) -> str:

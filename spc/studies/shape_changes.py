@@ -63,6 +63,12 @@ class ShapeChange:
     events
         What is logged between these batches for this mould or all, arm checks apart; not
         thereby its cause.
+    place
+        A point at which a change of that place alone explains what moved about as well or better;
+        empty where none does.
+    place_share, shape_share
+        Shares of what moved, apart from rigid motion, that this place and the shape take up; NaN
+        without a place.
     """
 
     shape: str
@@ -76,6 +82,9 @@ class ShapeChange:
     shift_high: float
     p: float
     events: tuple[str, ...]
+    place: str = ""
+    place_share: float = float("nan")
+    shape_share: float = float("nan")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
