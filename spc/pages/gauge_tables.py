@@ -23,18 +23,18 @@ USES = {
 STATES = ("shown", "not shown", "cannot tell from this study")
 #: What a study's components are called on a page.
 COMPONENTS = {
-    "hit": "one hit",
-    "setup": "a new placing of the piece",
-    "operator_piece": "person by piece",
-    "operator": "person",
-    "piece": "pieces",
+    "hit": "probing, one hit",
+    "setup": "set-up: lifted and placed anew",
+    "operator_piece": "operator by piece",
+    "operator": "operator",
+    "piece": "piece",
 }
 
 
 def study_words(study: GaugeStudy, unit: str) -> str:
     """Return when and what was studied, and how far the same piece varies, in two sentences."""
     whole = study.pooled.gauge.at(len(study.groups) - 1)
-    other = ", by another person" if study.second == "operator" else ""
+    other = ", by another operator" if study.second == "operator" else ""
     return (
         f"Study {study.study}, {moment(study.first.to_pydatetime())[:10]} to "
         f"{moment(study.last.to_pydatetime())[:10]}: "
@@ -147,9 +147,9 @@ def pose_table(study: GaugeStudy, unit: str) -> Html | None:
 
 
 def component_word(key: str, second: str) -> str:
-    """Return a component's name; where one person probed alone, days stand for persons."""
+    """Return a component's name; where one operator probed alone, days stand for operators."""
     name = COMPONENTS.get(key, key)
-    return name if second == "operator" else name.replace("person", second)
+    return name if second == "operator" else name.replace("operator", second)
 
 
 def categories(estimate: Estimate) -> str:
