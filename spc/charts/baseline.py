@@ -147,8 +147,8 @@ def propose_baseline(
 
 def _short(n: int) -> str:
     if n < FEWEST_VALUES:
-        return f"only {n} run{'s' * (n != 1)} without a change: too few for limits of their own"
-    return f"only {n} runs in a row without a change: limits from them are provisional"
+        return f"only {n} value{'s' * (n != 1)} without a change: too few for limits of their own"
+    return f"only {n} values in a row without a change: limits from them are provisional"
 
 
 def _clipped(a: Floats, spans: ArrayLike | None) -> Floats:

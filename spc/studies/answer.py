@@ -1,7 +1,10 @@
 """The month in three sentences, from its figures alone."""
 
 from collections import Counter
+from datetime import datetime
 from math import isfinite
+
+import numpy as np
 
 from spc.capability.verdict_words import CANNOT_BE_SHOWN, NOT_SHOWN, REFUSED, SHOWN
 from spc.plan import Plan
@@ -10,7 +13,9 @@ from spc.studies.drift import Drift
 from spc.studies.drift_words import moved_shapes
 from spc.studies.gauge import GaugeStudy
 from spc.studies.hit_check import SuspectHit
+from spc.studies.limit_sets import LimitSet
 from spc.studies.point_state import NO_LIMITS, OUTSIDE, PointState
+from spc.studies.shape_changes import ShapeChange
 from spc.studies.sharing import in_words
 from spc.studies.spans import Period
 from spc.units import MILLIMETRES
@@ -26,17 +31,22 @@ def answer(
     held: int,
     gauge: GaugeStudy | None,
     drift: Drift | None,
+    limits: tuple[LimitSet, ...],
 ) -> tuple[str, ...]:
-    """Return three sentences: is the process steady, in tolerance, and can it be believed."""
+    """Return three sentences: is the process steady, in tolerance, and can it be believed.
+
+    Shapes of the whole part are told with the signals, so a change that frozen limits stand on
+    is not told again: someone has taken the level after it as the one to hold.
+    """
     return (
-        _process(plan, period, pieces, states, drift),
+        _process(plan, period, pieces, states, _whole(drift, limits)),
         _tolerance(states, able),
         _trust(suspects, held, gauge),
     )
 
 
 def _process(
-    plan: Plan, period: Period, pieces: int, states: tuple[PointState, ...], drift: Drift | None
+    plan: Plan, period: Period, pieces: int, states: tuple[PointState, ...], whole: str
 ) -> str:
     moved = [s for s in states if s.signals]
     were = "was" if pieces == 1 else "were"
@@ -53,26 +63,43 @@ def _process(
     return (
         f"{head}; {len(moved)} of {_many(len(states), 'check point')} show a signal, "
         f"the strongest at {worst.point}{where}, on average {size:.3g} {plan.unit} "
-        f"{'outward' if worst.moved > 0 else 'inward'} of its baseline{_whole(drift)}."
+        f"{'outward' if worst.moved > 0 else 'inward'} of its baseline{whole}."
     )
 
 
-def _whole(drift: Drift | None) -> str:
+def _whole(drift: Drift | None, limits: tuple[LimitSet, ...]) -> str:
     """Return which shapes of the whole part stand behind the points, where that was judged."""
     if drift is None or not drift.chance.charts:
         return ""
-    moved = moved_shapes(drift.shapes)
-    if not moved:
+    start = min((one.baseline_from for one in limits), default=None)
+    told = {
+        shape.shape: changes
+        for shape in moved_shapes(drift.shapes)
+        if (changes := [c for c in shape.changes if not _taken_in(drift, c, start)])
+    }
+    if not told:
         return "; no shape of the whole part is found to have moved with them"
-    shapes = [shape.shape for shape in moved if not all(c.place for c in shape.changes)]
+    shapes = [name for name, changes in told.items() if not all(c.place for c in changes)]
     places = list(dict.fromkeys(
-        c.place for shape in moved if shape.shape not in shapes for c in shape.changes
+        c.place for name, changes in told.items() if name not in shapes for c in changes
     ))  # fmt: skip
     if not shapes:
         return f"; {in_words(places)} alone would explain what moved, as well as any shape"
     beside = f", and {in_words(places)} alone besides" if places else ""
     have = "has" if len(shapes) == 1 else "have"
     return f"; of the part as a whole, {in_words(shapes)} {have} moved{beside}"
+
+
+def _taken_in(drift: Drift, change: ShapeChange, start: datetime | None) -> bool:
+    """Tell whether a change may have come before the baseline of the limits in force began."""
+    if start is None:
+        return False
+    rows = drift.monitor.rows
+    before = [
+        when for when, mould, label in zip(rows.times, rows.moulds, rows.labels, strict=True)
+        if (mould, label) == (change.mould, change.last_before)
+    ]  # fmt: skip
+    return not before or before[0] < np.datetime64(start)
 
 
 def _tolerance(states: tuple[PointState, ...], able: CapabilityStudy) -> str:

@@ -231,7 +231,7 @@ def _assembled(
     found = _listed(chart, answers, (*new, *old), period)
     omitted = omitted_points(store, plan, period)
     arms = arm_checks(store, runs, period)
-    drift = drift_of(known, events, baseline)
+    drift, in_force = drift_of(known, events, baseline), _in_force(sets, period)
     return Month(
         plan=plan, period=period, cutoff=known.runs["measured_at"].max().to_pydatetime(),
         pieces=int(runs["piece_id"].nunique()), runs=len(runs), batches=_names(runs["batch"]),
@@ -240,12 +240,14 @@ def _assembled(
         unaligned=known.unaligned, undated=known.undated, remeasured=again, gaps=gaps(now),
         held=held, suspects=suspects, monitor=chart, new_signals=new, open_signals=old,
         listed=found, chance=chance(chart, chart.rows.times >= np.datetime64(period.start)),
-        movers=movers(chart, period), limits=_in_force(sets, period),
+        movers=movers(chart, period), limits=in_force,
         drift=drift, fit_checks=fit_checks(known), omitted=omitted,
         counts=month_counts(store, plan, period),
         events=events_of(events, period), points=states, capability=able, gauge=study,
         gauge_note=why_none, arms=arms,
-        answer=answer(plan, period, len(runs), states, able, suspects, len(held), study, drift),
+        answer=answer(
+            plan, period, len(runs), states, able, suspects, len(held), study, drift, in_force
+        ),
         fingerprint=_fingerprint(
             known, events, period, baseline, required, sets, found, omitted, arms, study
         ),

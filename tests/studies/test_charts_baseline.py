@@ -76,7 +76,7 @@ def test_a_stretch_lies_between_the_changes(of_samples: dict[str, MouldProposal]
     assert (k1.first, k1.last, k2.first, k2.last) == ("B15", "B34", "B14", "B26")
     assert (k1.n, k2.n) == (11, 6)
     assert "provisional" in k1.note
-    assert "only 6 runs without a change: too few for limits of their own" in k2.note
+    assert "only 6 values without a change: too few for limits of their own" in k2.note
     for one in (k1, k2):
         assert not [c for c in one.changes if one.since < c.at <= one.until]
 
