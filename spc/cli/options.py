@@ -14,6 +14,11 @@ from spc.cli.saying import say, tame
 if TYPE_CHECKING:
     from spc.store.connection import Store
 
+    _Triple = click.ParamType[tuple[float, float, float]]
+else:
+    # Of what type a parameter is can be said to type checkers only: older versions refuse it.
+    _Triple = click.ParamType
+
 F = TypeVar("F", bound=Callable[..., Any])
 
 #: Status that a command returns where it found something and --fail-on asked for it.
@@ -33,7 +38,7 @@ class Finite(click.FloatRange):
         return number
 
 
-class Position(click.ParamType[tuple[float, float, float]]):
+class Position(_Triple):
     """A position in space, three plain numbers with commas between."""
 
     name = "position"

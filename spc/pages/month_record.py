@@ -154,7 +154,8 @@ def _largest_unseen(found: FitChecks, unit: str) -> str:
     said = f"Nothing checks {', '.join(never)}: any error there passes. " if never else ""
     if not seen:
         return said
-    worst = max(seen, key=lambda p: p.detectable)
+    # Of points alike the first is named, whatever the last digit of their figures is.
+    worst = max(seen, key=lambda p: round(p.detectable, 9))
     harm = (
         f", and would move {worst.harmed} by up to {length(worst.harm, unit)} {unit}"
         if worst.harmed

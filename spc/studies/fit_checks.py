@@ -95,7 +95,10 @@ def _noise(past: History) -> tuple[float, str]:
 def _check(past: History, trust: PlanReliability, noise: float, at: int) -> FitCheck:
     names, check = past.geometry.names, ~past.geometry.is_fit
     moved: Array = np.where(check, np.abs(trust.hidden_shift[:, at]), -1.0) * noise
-    worst = int(np.nanargmax(moved)) if check.any() and np.isfinite(moved).any() else -1
+    # Rounded, so that of points alike the first is named, whatever the last digit is.
+    worst = (
+        int(np.nanargmax(np.round(moved, 9))) if check.any() and np.isfinite(moved).any() else -1
+    )
     tied = next((g for g in trust.groups if at in g), ())
     return FitCheck(
         point=names[at], redundancy=float(trust.redundancy[at]),

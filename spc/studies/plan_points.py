@@ -128,7 +128,8 @@ def fit_point(plan: Plan, trust: PlanReliability, at: int, sigma: float) -> FitP
     where = _harmed(trust, at)
     harm = np.abs(trust.hidden_shift[list(where), at])
     # Where no point of the plan would show it, nothing can be said of the harm.
-    worst = int(np.argmax(harm)) if len(where) and harm.max() > SHOWS else -1
+    # Rounded, so that of points alike the first is named, whatever the last digit is.
+    worst = int(np.argmax(np.round(harm, 9))) if len(where) and harm.max() > SHOWS else -1
     group = next((g for g in trust.groups if at in g), ())
     pairs = {(t.first, t.second) for t in trust.near_ties if at in (t.first, t.second)}
     near = sorted({b if a == at else a for a, b in pairs})
