@@ -215,7 +215,12 @@ def sample_sd(a: Floats) -> Floats:
     """Return the standard deviation (divisor n − 1) down the runs; NaN below two values."""
     present = ~np.isnan(a)
     count = present.sum(axis=0)
-    squares = np.square(a - mean(a)).sum(axis=0, where=present)
+    if not len(a):
+        return np.full(a.shape[1], np.nan)
+    # about a value of its own first: equal values then have no spread at all, not one of rounding
+    first = np.take_along_axis(a, present.argmax(axis=0)[None], axis=0)
+    about = a - first
+    squares = np.square(about - mean(about)).sum(axis=0, where=present)
     with np.errstate(invalid="ignore", divide="ignore"):  # one value: 0/0 is NaN
         return np.asarray(np.where(count >= 2, np.sqrt(squares / np.maximum(count - 1, 0)), np.nan))
 

@@ -6,6 +6,9 @@ from spc.pages.display import NONE, length, moment, number, share
 from spc.pages.text import table
 from spc.studies.kind_results import Fact, KindStudy, Panel
 
+#: What is said in the place of signals where nothing has limits.
+NO_CHART = "Without limits this is no chart: nothing was looked for, and nothing can be found."
+
 
 def kind_text(study: KindStudy) -> str:
     """Return the chart's figures, its signals, and its newest points."""
@@ -23,8 +26,14 @@ def kind_text(study: KindStudy) -> str:
         f"{_figure(s.limit, study, s.panel)}"
         for s in study.signals
     ]
-    return "\n".join([*head, "", *(_panel(p, study) for p in study.panels), *(found or
-                      ["No signal."])])  # fmt: skip
+    nothing = "No signal." if study.limited else NO_CHART
+    return "\n".join([*head, "", *(_panel(p, study) for p in study.panels if _drawn(p)),
+                      *(found or [nothing])])  # fmt: skip
+
+
+def _drawn(panel: Panel) -> bool:
+    """Tell whether a panel has anything to show."""
+    return any(isfinite(value) for value in panel.values)
 
 
 def _fact(fact: Fact, unit: str) -> str:
