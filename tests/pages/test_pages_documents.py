@@ -332,6 +332,19 @@ def test_the_values_table_holds_every_value_in_full(by_batch: Monitor) -> None:
         assert repr(float(value)) in saved
 
 
+def test_many_signals_are_folded_and_none_is_lost(by_piece: Monitor) -> None:
+    page = chart_page(by_piece, "hinge-pad-left")
+    read = well_formed(page)
+    open_ones, rest = (
+        read.column(key, "time (UTC)") for key in ("signal-list", "signal-list-rest")
+    )
+    mine = [s for s in by_piece.signals if s.series == "hinge-pad-left"]
+    assert len(open_ones) < len(mine) == len(open_ones) + len(rest)
+    assert open_ones + rest == sorted(open_ones + rest, reverse=True)
+    # A page of one chart has no short print: paper shows what is folded too.
+    assert 'class="long"' not in page and 'class="brief"' not in page
+
+
 def test_signals_are_listed_the_newest_first(by_batch: Monitor) -> None:
     read = Document(chart_page(by_batch, "hinge-pad-left"))
     times = read.column("signal-list", "time (UTC)")
