@@ -342,7 +342,8 @@ def test_many_signals_are_folded_and_none_is_lost(by_piece: Monitor) -> None:
     assert len(open_ones) < len(mine) == len(open_ones) + len(rest)
     assert open_ones + rest == sorted(open_ones + rest, reverse=True)
     # A page of one chart has no short print: paper shows what is folded too.
-    assert 'class="long"' not in page and 'class="brief"' not in page
+    assert 'class="long"' not in page
+    assert 'class="brief"' not in page
 
 
 def test_signals_are_listed_the_newest_first(by_batch: Monitor) -> None:
