@@ -7,7 +7,7 @@ from spc.pages.text import table
 from spc.studies.kind_results import Fact, KindStudy, Panel
 
 #: What is said in the place of signals where nothing has limits.
-NO_CHART = "Without limits this is no chart: nothing was looked for, and nothing can be found."
+NO_CHART = "There are no limits, so nothing was looked for and nothing can be found."
 
 
 def kind_text(study: KindStudy) -> str:
@@ -17,7 +17,7 @@ def kind_text(study: KindStudy) -> str:
         f"{study.plan.part} {study.plan.revision}: {study.spoken}, {study.kind}, "
         f"{study.limits}; lengths in {unit}",
         *(f"note: {text}" for text in study.notes),
-        *(_fact(fact, unit) for fact in study.facts),
+        *(fact_words(fact, unit) for fact in study.facts),
     ]
     found = [
         f"SIGNAL {s.panel}: {s.label}"
@@ -36,7 +36,9 @@ def _drawn(panel: Panel) -> bool:
     return any(isfinite(value) for value in panel.values)
 
 
-def _fact(fact: Fact, unit: str) -> str:
+def fact_words(fact: Fact, unit: str) -> str:
+    """Return a figure beside the chart, with its interval where it has one."""
+
     def figure(value: float) -> str:
         if fact.unit == "mm":
             return length(value, unit)

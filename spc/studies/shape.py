@@ -22,7 +22,7 @@ from spc.studies.chosen_set import past_of
 from spc.studies.history import History
 from spc.studies.limit_sets import limit_sets
 from spc.studies.lines import centers
-from spc.studies.moments import BATCH, ChartRows, chart_rows
+from spc.studies.moments import BATCH, PIECE, ChartRows, chart_rows
 from spc.studies.monitor_words import ALIKE, share_between_batches
 from spc.studies.order import MEASURED, in_order
 from spc.studies.series import all_series, mode_series
@@ -252,7 +252,8 @@ def _charted(
         pieces[name] = known.m
         signals += _signals(rows, at, known, names, charts)
         if known.note:
-            notes.append(f"mould {name or 'unknown'}: {known.note}")
+            note = known.note if rows.by == PIECE else known.note.replace("pieces", "batches")
+            notes.append(f"mould {name or 'unknown'}: {note}")
     missing = int((~np.isfinite(rows.values).all(axis=1)).sum())
     if missing:
         what = {"batch": "batches"}.get(rows.by, "pieces") if missing != 1 else rows.by
