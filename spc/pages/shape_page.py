@@ -10,6 +10,7 @@ from spc.pages.display import NONE, count, moment, number
 from spc.pages.figures.limited import Limited, limited_figure
 from spc.pages.figures.positions import positions
 from spc.pages.html import Html, el, joined
+from spc.pages.shape_text import POINTS, named_points
 from spc.pages.shell import Page, page_html
 from spc.studies.moments import PIECE
 from spc.studies.shape import ShapeStudy
@@ -65,6 +66,7 @@ def _answer(study: ShapeStudy) -> str:
     newest = max(study.signals, key=lambda s: s.at)
     mould = f" of mould {newest.mould}" if newest.mould else ""
     made = f", by {newest.made_by[0]}" if newest.made_by else ""
+    made += f", most of it at {named_points(newest)}" if newest.points else ""
     many = count(len(found), what, "batches" if what != PIECE else None)
     verb = "is" if len(found) == 1 else "are"
     return f"{many} {verb} unlike the baseline as a whole, the newest {newest.label}{mould}{made}."
@@ -105,12 +107,14 @@ def _panels(study: ShapeStudy) -> list[Limited]:
 def _signals(study: ShapeStudy) -> Html:
     if not study.signals:
         return el("p", _answer(study))
+    in_points = any(s.points for s in study.signals)
     rows = [
         (s.label, s.mould or NONE, moment(s.at), s.chart, number(s.t2, 1), number(s.limit, 1),
-         " or ".join(s.made_by[:MADE_BY]) or NONE)
+         " or ".join(s.made_by[:MADE_BY]) or NONE, *((named_points(s),) if in_points else ()))
         for s in sorted(study.signals, key=lambda s: (s.at, s.label), reverse=True)
     ]  # fmt: skip
-    heads = columns(study.rows.by, "mould", "time (UTC)", "chart", "T²#", "limit#", "made by~")
+    heads = columns(study.rows.by, "mould", "time (UTC)", "chart", "T²#", "limit#", "made by~",
+                    *((f"{POINTS}~",) if in_points else ()))  # fmt: skip
     caption = (
         f"{count(len(rows), 'signal')}, the newest first; without the values named there would be "
         "none"
