@@ -93,13 +93,18 @@ def _answer(study: KindStudy) -> str:
 def _key(study: KindStudy) -> Html:
     return el(
         "p",
-        "Dashed lines are the control limits, and the thin solid line between them is the centre; "
-        "the shaded baseline is what they stand on. An orange diamond round a dot is a value "
-        "beyond a limit. Control limits are no tolerances."
-        + " Means and values are about the centre of their own mould."
-        * (study.kind in LEVELLED),
+        "Dashed lines are the control limits, and the thin solid line, where there is one, is the "
+        "centre. An orange diamond round a dot is a value beyond a limit. Control limits are no "
+        "tolerances."
+        + " The limits stand on the shaded baseline." * (not _frozen(study))
+        + " Means and values are about the centre of their own mould." * (study.kind in LEVELLED),
         class_="quiet small",
     )
+
+
+def _frozen(study: KindStudy) -> bool:
+    """Tell whether frozen limits judge, which stand on a baseline of their own."""
+    return not study.limits.startswith("limits from")
 
 
 def _short(name: str) -> str:
@@ -124,7 +129,6 @@ def _shown(panel: Panel, study: KindStudy) -> tuple[float, str, int]:
 def _panels(study: KindStudy) -> list[Limited]:
     """Return each mould's panels, those that have anything to show."""
     moulds = np.array(study.moulds, dtype=object)
-    frozen = not study.limits.startswith("limits from")
     out = []
     for mould in dict.fromkeys(study.moulds):
         rows = np.flatnonzero(moulds == mould)
@@ -133,7 +137,7 @@ def _panels(study: KindStudy) -> list[Limited]:
             if np.isfinite(panel.values[rows]).any():
                 lines = (panel.values, panel.center, panel.lower, panel.upper)
                 values, center, lower, upper = (line[rows] / one for line in lines)
-                base = study.in_baseline[rows] & (not frozen)
+                base = study.in_baseline[rows] & (not _frozen(study))
                 out.append(Limited(
                     group=f"Mould {mould}" if mould else "Mould not recorded",
                     heading=_heading(panel, study), rows=rows, values=values, center=center,

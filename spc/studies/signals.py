@@ -1,6 +1,6 @@
 """Open signals and the answers given to them: a signal stays open until someone answers it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -66,6 +66,9 @@ class ListedSignal:
         The answer; empty and None while open.
     since_answer
         Pieces in its stretch that came into the store after the answer.
+    answered_before
+        Of an open one, the cause and the action of the last answer on the same chart: it is open
+        again, for what came since. Empty where there was none.
     found
         False for an answered one that the charts do not show any more: further data have come in
         since, or results were corrected. It bears the name that it was given under.
@@ -99,6 +102,7 @@ class ListedSignal:
     who: str
     answered_at: datetime | None
     since_answer: int
+    answered_before: str
     found: bool
 
 
@@ -219,7 +223,16 @@ def _of_chart(
         mine.sort(key=lambda s: s is not named)
         left = [s for s in left if not any(s is one for one in mine)]
         found.append(_listed(chart, mine, answer) if mine else _no_more(chart, answer))
-    return [*found, *([_listed(chart, left, None)] if left else [])]
+    if left:
+        again = _listed(chart, left, None)
+        found.append(replace(again, answered_before=_last_said(found)))
+    return found
+
+
+def _last_said(answered: list[ListedSignal]) -> str:
+    """Return cause and action of the last of some answers; empty where there is none."""
+    said = [(str(s.answered_at), f"{s.cause}; {s.reaction}") for s in answered]
+    return max(said)[1] if said else ""
 
 
 def _when(pair: tuple[Any, Signal | None]) -> Any:
@@ -262,7 +275,7 @@ def _no_more(chart: Monitor, answer: Any) -> ListedSignal:
         changed_first="", changed_last="", shift=np.nan, shift_low=np.nan, shift_high=np.nan,
         event="", event_days=np.nan, cause=str(answer["cause"]), reaction=str(answer["reaction"]),
         who=str(answer["who"]), answered_at=answer["recorded_at"].to_pydatetime(), since_answer=0,
-        found=False,
+        answered_before="", found=False,
     )  # fmt: skip
 
 
@@ -326,6 +339,7 @@ def _listed(chart: Monitor, group: list[Signal], answer: Any) -> ListedSignal:
         who="" if answer is None else str(answer["who"]),
         answered_at=None if answer is None else answer["recorded_at"].to_pydatetime(),
         since_answer=0 if when is None else _came_since(chart, group, when),
+        answered_before="",
         found=True,
     )
 

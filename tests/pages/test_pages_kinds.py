@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from documents import Document, well_formed
 
+from spc.pages.chart_words import how_limits
 from spc.pages.display import per
 from spc.pages.figures.limited import limited_figure
 from spc.pages.figures.positions import positions
@@ -17,7 +18,9 @@ from spc.pages.shape_page import shape_page
 from spc.store.connection import open_store
 from spc.studies.kind_results import KindStudy
 from spc.studies.kinds import KINDS, kind_study
+from spc.studies.monitor import monitor
 from spc.studies.shape import ShapeStudy, shape_study
+from spc.studies.streams import Sharing
 
 
 @pytest.fixture(scope="module")
@@ -110,3 +113,13 @@ def test_hostile_names_are_text(studies: dict[str, KindStudy]) -> None:
     page = kind_page(changed)
     assert bad not in page
     assert isinstance(well_formed(page), Document)
+
+
+def test_what_moulds_together_stand_on_is_said_of_the_chart(sample_store: Path) -> None:
+    """Centre and spread of a shared chart are no mould's own."""
+    with open_store(sample_store, read_only=True) as store:
+        shared = monitor(store, names=("tail-left",), sharing=Sharing(moulds="together"))
+        apart = monitor(store, names=("tail-left",))
+    words = ("of all moulds that share the chart", "of each mould's own baseline")
+    assert [w in " ".join(how_limits(shared)) for w in words] == [True, False]
+    assert [w in " ".join(how_limits(apart)) for w in words] == [False, True]

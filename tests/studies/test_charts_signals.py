@@ -4,6 +4,7 @@ The set that holds the time of a change: Samuel, T. R., Pignatiello, J. J. and C
 Quality Engineering 10, 521-527; here it is held to changes that were planted.
 """
 
+import re
 import shutil
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -255,6 +256,9 @@ def test_what_begins_after_an_answer_is_a_signal_of_its_own() -> None:
     one = (first.signal_id, first.since + timedelta(days=16))
     again, old = of_check(past, answers_at(one))
     assert (again.state, again.first, again.cause) == (OPEN, "B00050", "")
+    assert (again.answered_before, old.answered_before) == ("lot; none", "")
+    text = signals_text(listed(charted(past, NO_EVENTS, **QUESTION), answers_at(one)))
+    assert re.search(rf"{again.signal_id}  open again +check-1", text)
     assert (old.state, old.signal_id, old.first) == (ANSWERED, first.signal_id, "B00030")
     assert old.last < again.first
     assert old.since_answer == 0
