@@ -19,7 +19,7 @@ from spc.pages.figures.surroundings import (
     note,
     shortened,
 )
-from spc.pages.figures.traces import Trace, plain, signal_mark
+from spc.pages.figures.traces import SHAPES, Trace, plain, signal_mark
 from spc.pages.palette import LIGHT
 
 Floats = npt.NDArray[np.float64]
@@ -148,7 +148,7 @@ def _traces(one: _Placed, where: Positions) -> Iterator[Trace]:
         yield _trace(
             one, "signal", [x[at] for at in panel.beyond], panel.values[panel.beyond],
             mode="markers", text=[names[at] for at in panel.beyond], name="beyond a limit",
-            marker={"symbol": "diamond-open", **signal_mark(len(panel.beyond))},
+            marker={"symbol": SHAPES["beyond limit"], **signal_mark(len(panel.beyond))},
             hovertemplate=f"%{{text}}<br>beyond a limit<br>{told}",
         )  # fmt: skip
 
