@@ -24,7 +24,7 @@ ALLOWED = 20 if FULL else 60
 TRIED = 4
 
 
-def best(work: Callable[[], object], times: int = 3) -> float:
+def best(work: Callable[[], object], times: int = 6) -> float:
     """Return the least processor time of a few tries, which other work disturbs least."""
     taken = []
     for _ in range(times):
