@@ -66,7 +66,7 @@ def _answer(study: ShapeStudy) -> str:
     newest = max(study.signals, key=lambda s: s.at)
     mould = f" of mould {newest.mould}" if newest.mould else ""
     made = f", by {newest.made_by[0]}" if newest.made_by else ""
-    made += f", most of it at {named_points(newest)}" if newest.points else ""
+    made += f", {POINTS} {named_points(newest)}" if newest.points else ""
     many = count(len(found), what, "batches" if what != PIECE else None)
     verb = "is" if len(found) == 1 else "are"
     return f"{many} {verb} unlike the baseline as a whole, the newest {newest.label}{mould}{made}."
