@@ -6,6 +6,7 @@ new arm, a new limit set) ranges, run rules and memories start afresh.
 """
 
 from collections.abc import Iterator
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -27,10 +28,13 @@ def matrix(x: ArrayLike, name: str = "x") -> Floats:
     a = a[:, None] if a.ndim == 1 else a
     if a.ndim != 2:
         raise DataError(f"{name} must be (runs, points), not an array of {a.ndim} dimensions")
-    # a sum that is finite tells in one pass that nothing is infinite
-    if not np.isfinite(a.sum()) and np.isinf(a).any():
+    if _any_infinite(a):
         raise DataError(f"{name} holds an infinite value; a missing value is NaN")
     return a
+
+
+def _any_infinite(a: Floats) -> bool:
+    return any(bool(np.isinf(a[rows]).any()) for rows, _ in row_blocks((a.shape[0], a.shape[1])))
 
 
 def row_blocks(shape: tuple[int, int], overlap: int = 0) -> Iterator[tuple[slice, int]]:
@@ -43,6 +47,15 @@ def row_blocks(shape: tuple[int, int], overlap: int = 0) -> Iterator[tuple[slice
     for start in range(0, shape[0], step):
         before = min(start, overlap)
         yield slice(start - before, min(start + step, shape[0])), before
+
+
+def lost(missing: Bools) -> list[Ints]:
+    """Return for each run the points whose value is missing, from ``(runs, points)``."""
+    runs, points = missing.shape
+    flat = np.flatnonzero(missing)
+    edges = np.searchsorted(flat, np.arange(runs + 1) * points).tolist()
+    columns = flat % max(points, 1)
+    return [columns[i:j] for i, j in pairwise(edges)]
 
 
 def rows_of(value: Floats, rows: slice) -> Floats:

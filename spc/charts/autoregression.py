@@ -171,10 +171,11 @@ def _shrink(phi: Floats, n: Floats) -> Floats:
 
 
 def _note(n: int, sd: float, phi: float) -> str:
+    if n and not sd > 0:
+        return "no limits: the baseline does not vary, or varies less than it was recorded to"
     if n < FEWEST:
-        return f"{n} pairs of neighbours: an autoregression is fitted from {FEWEST}"
-    if not sd > 0:
-        return "the values do not vary"
+        pairs = "pair" if n == 1 else "pairs"
+        return f"{n} {pairs} of neighbours: an autoregression is fitted from {FEWEST}"
     if abs(phi) >= 0.99:
         return "the values wander without a level: chart their slope or their steps"
     worth = n * (1 - phi) / (1 + phi)

@@ -4,6 +4,9 @@ References
 ----------
 .. [1] Mason, R. L., Tracy, N. D. and Young, J. C. (1995). Decomposition of T² for multivariate
        control chart interpretation. Journal of Quality Technology 27, 99-108.
+.. [2] Westerhuis, J. A., Gurden, S. P. and Smilde, A. K. (2000). Generalized contribution plots in
+       multivariate statistical process monitoring. Chemometrics and Intelligent Laboratory
+       Systems 51, 95-114 (the D-statistic of scores, split into the variables behind them).
 """
 
 from dataclasses import dataclass
@@ -62,6 +65,28 @@ def contributions(x: ArrayLike, ref: Reference, *, alpha: float = 0.0027) -> Con
     alone_limit = float(_term_limit(ref, 0, alpha, np.zeros(1))[0])
     return Contributions(alone=alone, given_others=given, alone_limit=alone_limit,
                          given_limit=given_limit, alpha=alpha)  # fmt: skip
+
+
+def parts_of_t2(x: ArrayLike, shapes: ArrayLike, ref: Reference) -> Floats:
+    """Split T² of scores into the values that the scores were made of [2]_.
+
+    Parameters
+    ----------
+    x
+        Values less the mean of the reference pieces, ``(runs, points)``.
+    shapes
+        What makes scores of them, ``(points, p)``.
+    ref
+        The reference of the scores.
+
+    Returns
+    -------
+    ndarray
+        ``(runs, points)``: ``x_j (P S⁻¹ Pᵀ x)_j``, which add up to T². One below 0 is a value
+        that speaks against the signal.
+    """
+    off, p = np.asarray(x, dtype=np.float64), np.asarray(shapes, dtype=np.float64)
+    return np.asarray(off * (off @ p @ ref.inverse @ p.T))
 
 
 def smallest_explanations(

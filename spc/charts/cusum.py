@@ -85,28 +85,32 @@ def cusum(
     scale = np.where(scale > 0, scale, np.nan)
     middle = arrays.per_point(center, shape, "center")
     begins = arrays.span_ages(spans, shape[0]) == 0
-    up, down = np.empty(shape), np.empty(shape)
-    rise, fall = np.empty(shape, dtype=bool), np.empty(shape, dtype=bool)
-    last = np.full((2, shape[1]), head_start)
+    # both sides of a run lie side by side, so that one step takes them together
+    sums = np.empty((shape[0], 2, shape[1]))
+    beyond = np.empty(sums.shape, dtype=bool)
+    last = start = np.full(sums.shape[1:], head_start)
     for rows, _ in arrays.row_blocks(shape):
         own = arrays.rows_of(scale, rows)
         z = (a[rows] - arrays.rows_of(middle, rows)) / own
         missing, present = np.isnan(a[rows]) & ~np.isnan(own), ~np.isnan(z)
-        np.subtract(z, k, out=up[rows])
-        np.subtract(-k, z, out=down[rows])
-        for sums, previous, alarm in ((up, last[0], rise), (down, last[1], fall)):
-            np.copyto(sums[rows], 0.0, where=missing)
-            previous[:] = _accumulate(sums[rows], begins[rows], previous, head_start)
-            np.greater(sums[rows], h, out=alarm[rows])
-            alarm[rows] &= present
-    return Cusum(upper=up, lower=down, rise=rise, fall=fall, k=k, h=h, head_start=head_start)
+        np.subtract(z, k, out=sums[rows, 0])
+        np.subtract(-k, z, out=sums[rows, 1])
+        np.copyto(sums[rows], 0.0, where=missing[:, None])
+        last = _accumulate(sums[rows], begins[rows], last, start)
+        np.greater(sums[rows], h, out=beyond[rows])
+        beyond[rows] &= present[:, None]
+    return Cusum(
+        upper=sums[:, 0], lower=sums[:, 1], rise=beyond[:, 0], fall=beyond[:, 1],
+        k=k, h=h, head_start=head_start,
+    )  # fmt: skip
 
 
-def _accumulate(steps: Floats, begins: Bools, previous: Floats, start: float) -> Floats:
-    """Turn steps into sums down the runs, in place, a row of points at a time; return the last."""
+def _accumulate(steps: Floats, begins: Bools, previous: Floats, start: Floats) -> Floats:
+    """Turn steps into sums down the runs, in place, a run at a time; return the last."""
+    zero = np.zeros_like(start)
     for row, new in zip(steps, begins.tolist(), strict=True):
-        row += start if new else previous
-        np.maximum(row, 0.0, out=row)
+        np.add(row, start if new else previous, out=row)
+        np.maximum(row, zero, out=row)
         previous = row
     return previous
 

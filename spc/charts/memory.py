@@ -16,7 +16,6 @@ from numpy.typing import ArrayLike
 
 from spc.charts import arrays
 from spc.charts.arrays import Bools, Floats, Ints
-from spc.charts.sigma import total_and_count
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -94,20 +93,21 @@ def ewma(
     scale = np.where(scale > 0, scale, np.nan)
     begins = arrays.span_ages(spans, shape[0]) == 0
     z, upper, lower = np.empty(shape), np.empty(shape), np.empty(shape)
-    beyond = np.empty(shape, dtype=bool)
+    beyond, n = np.empty(shape, dtype=bool), np.zeros(shape[1], dtype=np.int64)
     state = _State.at_rest(shape[1], lam)
     for rows, _ in arrays.row_blocks(shape):
         mid, own = arrays.rows_of(middle, rows), arrays.rows_of(scale, rows)
         dev = np.subtract(a[rows], mid, out=z[rows])
         missing = np.isnan(dev)
+        gaps = arrays.lost(missing)
+        n += len(dev) - np.bincount(np.concatenate(gaps), minlength=shape[1])
         square = np.broadcast_to(own**2, dev.shape)
-        half = width * state.follow(dev, missing, begins[rows], square, upper[rows])
-        np.greater(np.abs(dev), half, out=beyond[rows])
+        half = width * state.follow(dev, missing, gaps, begins[rows], square, upper[rows])
+        np.greater(np.abs(dev, out=lower[rows]), half, out=beyond[rows])
         beyond[rows] &= ~missing
         dev += mid
         np.subtract(mid, half, out=lower[rows])
         np.add(mid, half, out=upper[rows])
-    n = total_and_count(a)[1]
     return Ewma(z=z, lower=lower, upper=upper, beyond=beyond, n=n, lam=lam, width=width)
 
 
@@ -124,14 +124,14 @@ class _State:
         return cls(np.zeros(points), np.zeros(points), lam)
 
     def follow(
-        self, dev: Floats, missing: Bools, begins: Bools, square: Floats, room: Floats
-    ) -> Floats:
+        self, dev: Floats, missing: Bools, gaps: list[Ints], begins: Bools, square: Floats,
+        room: Floats,
+    ) -> Floats:  # fmt: skip
         """Turn ``dev`` into averages in place and return their standard deviation.
 
         One row where it has settled; else one for each, written into ``room``.
         """
-        gaps: Bools = np.asarray(missing.any(axis=1))
-        where = (missing, gaps.tolist(), begins.tolist())
+        where = (gaps, begins.tolist())
         dev *= self.lam
         np.copyto(dev, 0.0, where=missing)
         self.average = _decay(dev, self.average, 1 - self.lam, *where)
@@ -145,16 +145,16 @@ class _State:
 
 
 def _decay(
-    steps: Floats, last: Floats, keep: float, missing: Bools, gaps: list[bool], begins: list[bool]
+    steps: Floats, last: Floats, keep: float, gaps: list[Ints], begins: list[bool]
 ) -> Floats:
     """Add to each row what is kept of the row before, in place; at a gap all of it is kept."""
-    kept = np.empty_like(last)
-    for row, lost, gap, new in zip(steps, missing, gaps, begins, strict=True):
+    kept, share = np.empty_like(last), np.full_like(last, keep)
+    for row, gap, new in zip(steps, gaps, begins, strict=True):
         if not new:
-            np.multiply(last, keep, out=kept)
-            if gap:
-                np.copyto(kept, last, where=lost)
-            row += kept
+            np.multiply(last, share, out=kept)
+            if gap.size:
+                kept[gap] = last[gap]
+            np.add(row, kept, out=row)
         last = row
     return last.copy()
 

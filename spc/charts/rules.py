@@ -1,10 +1,9 @@
 """Rules that tell a signal on a chart, each named in words and each a function of its own.
 
-Every rule takes deviations from the centre ``dev`` (runs, points) and ``sigma`` and returns the
-points of the chart at which the pattern is completed, ``(runs, points)`` bool. A pattern lies
-within one span and does not reach across a missing value. A value exactly on the centre is on
-neither side, a value exactly on a limit is not beyond it, and equal neighbours neither rise nor
-fall.
+Every rule takes the `Marks` of a block of runs and marks the points of the chart at which its
+pattern is completed. A pattern lies within one span and does not reach across a missing value. A
+value exactly on the centre is on neither side, a value exactly on a limit is not beyond it, and
+equal neighbours neither rise nor fall.
 
 References
 ----------
@@ -25,63 +24,54 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from spc.charts import arrays
-from spc.charts.arrays import Bools, Floats, Ints
+from spc.charts.arrays import Bools
+from spc.charts.marks import Bits, Marks, in_a_row, unpacked
 
 
-def beyond(dev: Floats, sigma: Floats, ages: Ints, *, width: float = 3.0) -> Bools:
+def beyond(marks: Marks, *, width: float = 3.0) -> Bits:
     """Find values beyond a limit, ``width`` sigma from the centre."""
-    return _outside(dev, width * sigma)
+    return marks.above(width) | marks.below(width)
 
 
-def one_side(dev: Floats, sigma: Floats, ages: Ints, *, length: int) -> Bools:
+def one_side(marks: Marks, *, length: int) -> Bits:
     """Find ``length`` values in a row on one side of the centre."""
-    above = _in_a_row(dev > 0, length)
-    return _aged(above | _in_a_row(dev < 0, length), ages, length)
+    return _all_of(marks, (marks.above(0.0), marks.below(0.0)), length)
 
 
-def grouped(
-    dev: Floats, sigma: Floats, ages: Ints, *, hits: int, of: int, zone: float, width: float = 3.0
-) -> Bools:
+def grouped(marks: Marks, *, hits: int, of: int, zone: float, width: float = 3.0) -> Bits:
     """Find ``hits`` of ``of`` values in a row beyond a ``zone`` of the way to one limit.
 
     The last value must lie there itself, so that a pattern is counted when it is completed [4]_.
     """
-    edge = zone * width * sigma
-    present = ~np.isnan(dev)
-    upper = _hits(dev > edge, present, ages, hits, of)
-    return upper | _hits(dev < -edge, present, ages, hits, of)
+    edge, misses = zone * width, of - hits
+    upper = _hits(marks, marks.above(edge), hits, misses)
+    return upper | _hits(marks, marks.below(edge), hits, misses)
 
 
-def trend(dev: Floats, sigma: Floats, ages: Ints, *, length: int) -> Bools:
+def trend(marks: Marks, *, length: int) -> Bits:
     """Find ``length`` values in a row, each above the one before, or each below it.
 
     Found to do little against a steady drift [5]_: take an EWMA or a slope for that.
     """
-    rises, falls = _steps(dev)
-    found = _in_a_row(rises, length - 1)
-    return _aged(found | _in_a_row(falls, length - 1), ages, length)
+    rising = in_a_row(marks.rises(), length - 1)
+    return marks.aged(rising | in_a_row(marks.falls(), length - 1), length)
 
 
-def oscillation(dev: Floats, sigma: Floats, ages: Ints, *, length: int) -> Bools:
+def oscillation(marks: Marks, *, length: int) -> Bits:
     """Find ``length`` values in a row that go up and down by turns."""
-    rises, falls = _steps(dev)
-    turns = np.zeros_like(rises)
-    turns[1:] = (rises[1:] & falls[:-1]) | (falls[1:] & rises[:-1])
-    return _aged(_in_a_row(turns, length - 2), ages, length)
+    rises, falls = marks.rises(), marks.falls()
+    turns = (rises & marks.before(falls)) | (falls & marks.before(rises))
+    return marks.aged(in_a_row(turns, length - 2), length)
 
 
-def stratification(
-    dev: Floats, sigma: Floats, ages: Ints, *, length: int, zone: float, width: float = 3.0
-) -> Bools:
+def stratification(marks: Marks, *, length: int, zone: float, width: float = 3.0) -> Bits:
     """Find ``length`` values in a row within a ``zone`` of the way to the limits."""
-    return _aged(_in_a_row(np.abs(dev) < zone * width * sigma, length), ages, length)
+    return _all_of(marks, (marks.inside(zone * width),), length)
 
 
-def mixture(
-    dev: Floats, sigma: Floats, ages: Ints, *, length: int, zone: float, width: float = 3.0
-) -> Bools:
+def mixture(marks: Marks, *, length: int, zone: float, width: float = 3.0) -> Bits:
     """Find ``length`` values in a row, none within a ``zone`` of the way to the limits."""
-    return _aged(_in_a_row(_outside(dev, zone * width * sigma), length), ages, length)
+    return _all_of(marks, (beyond(marks, width=zone * width),), length)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,52 +104,40 @@ class NamedRule:
     kind: str
     numbers: Mapping[str, float]
 
-    def find(self, dev: Floats, sigma: Floats, ages: Ints) -> Bools:
-        """Return where the rule is completed, ``(runs, points)``."""
-        return KINDS[self.kind](dev, sigma, ages, **self.numbers)
+    def find(self, marks: Marks) -> Bits:
+        """Return where the rule is completed."""
+        return KINDS[self.kind](marks, **self.numbers)
 
 
-def _in_a_row(flags: Bools, length: int) -> Bools:
-    """Return true where this and the ``length`` − 1 runs before are all true."""
-    out, reach = flags.copy(), 1
-    while reach < length:
-        step = min(reach, length - reach)
-        later = out[step:] & out[:-step]
-        out[:step] = False
-        out[step:] = later
-        reach += step
+def _all_of(marks: Marks, sides: Sequence[Bits], length: int) -> Bits:
+    """Find where one of ``sides`` is marked ``length`` times in a row within a span."""
+    found = in_a_row(sides[0], length)
+    for side in sides[1:]:
+        found |= in_a_row(side, length)
+    return marks.aged(found, length)
+
+
+def _hits(marks: Marks, flags: Bits, hits: int, misses: int) -> Bits:
+    """Find flags that complete ``hits`` (two or more) with at most ``misses`` others between.
+
+    ``reached[m]`` marks the runs from which, looking back, the hits counted so far come first to
+    last with at most ``m`` others after the first of them, none missing and all of one span.
+    """
+    reached = _passing(marks, [flags] * (misses + 1))
+    for _ in range(hits - 2):
+        reached = _passing(marks, [flags & marks.before(some) for some in reached])
+    return flags & marks.before(reached[-1])
+
+
+def _passing(marks: Marks, ends: Sequence[Bits]) -> list[Bits]:
+    """Let each mark stand for further runs, as many as its place in ``ends`` allows misses."""
+    out = [ends[0]]
+    for end in ends[1:]:
+        out.append(end | (marks.present() & marks.before(out[-1])))
     return out
 
 
-def _aged(found: Bools, ages: Ints, length: int) -> Bools:
-    found[ages < length - 1] = False
-    return found
-
-
-def _hits(flags: Bools, present: Bools, ages: Ints, hits: int, of: int) -> Bools:
-    count = flags.astype(np.int8)
-    linked = present.copy()
-    for lag in range(1, min(of, len(flags))):
-        # a run counts only while every value between it and this one is there, in one span
-        linked[lag:] &= present[:-lag]
-        linked[:lag] = False
-        linked[ages < lag] = False
-        count[lag:] += flags[:-lag] & linked[lag:]
-    return flags & (count >= hits)
-
-
-def _steps(dev: Floats) -> tuple[Bools, Bools]:
-    rises, falls = np.zeros(dev.shape, dtype=bool), np.zeros(dev.shape, dtype=bool)
-    np.greater(dev[1:], dev[:-1], out=rises[1:])
-    np.less(dev[1:], dev[:-1], out=falls[1:])
-    return rises, falls
-
-
-def _outside(dev: Floats, edge: Floats) -> Bools:
-    return (dev > edge) | (dev < -edge)
-
-
-KINDS: Mapping[str, Callable[..., Bools]] = MappingProxyType({
+KINDS: Mapping[str, Callable[..., Bits]] = MappingProxyType({
     "beyond": beyond, "one side": one_side, "grouped": grouped, "trend": trend,
     "oscillation": oscillation, "stratification": stratification, "mixture": mixture,
 })  # fmt: skip
@@ -283,6 +261,8 @@ def signals(
     for rows, before in arrays.row_blocks(shape, overlap):
         # the overlap lets a pattern that began in the block before be completed in this one
         dev, own = a[rows] - arrays.rows_of(middle, rows), arrays.rows_of(scale, rows)
+        marks = Marks(dev, own, ages[rows])
         for name, found in out.items():
-            found[rows.start + before : rows.stop] = RULES[name].find(dev, own, ages[rows])[before:]
+            bits = RULES[name].find(marks)[before:]
+            found[rows.start + before : rows.stop] = unpacked(bits, shape[1])
     return out

@@ -200,12 +200,14 @@ def total_and_count(a: Floats) -> tuple[Floats, Ints]:
     """Return sum and number down the runs without the missing ones, ``(points,)`` each."""
     total, count = np.zeros(a.shape[1]), np.full(a.shape[1], a.shape[0])
     for rows, _ in arrays.row_blocks((a.shape[0], a.shape[1])):
-        block = a[rows]
-        missing = np.isnan(block)
-        if missing.any():
-            block = np.where(missing, 0.0, block)
-            count -= missing.sum(axis=0)
-        total += block.sum(axis=0)
+        part = a[rows].sum(axis=0)
+        torn = np.flatnonzero(np.isnan(part))
+        if torn.size:  # only these points are looked at value by value
+            block = a[rows].take(torn, axis=1)
+            missing = np.isnan(block)
+            part[torn] = np.where(missing, 0.0, block).sum(axis=0)
+            count[torn] -= missing.sum(axis=0)
+        total += part
     return total, count
 
 
@@ -213,7 +215,12 @@ def sample_sd(a: Floats) -> Floats:
     """Return the standard deviation (divisor n − 1) down the runs; NaN below two values."""
     present = ~np.isnan(a)
     count = present.sum(axis=0)
-    squares = np.square(a - mean(a)).sum(axis=0, where=present)
+    if not len(a):
+        return np.full(a.shape[1], np.nan)
+    # about a value of its own first: equal values then have no spread at all, not one of rounding
+    first = np.take_along_axis(a, present.argmax(axis=0)[None], axis=0)
+    about = a - first
+    squares = np.square(about - mean(about)).sum(axis=0, where=present)
     with np.errstate(invalid="ignore", divide="ignore"):  # one value: 0/0 is NaN
         return np.asarray(np.where(count >= 2, np.sqrt(squares / np.maximum(count - 1, 0)), np.nan))
 

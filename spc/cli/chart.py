@@ -85,12 +85,16 @@ def _kind(
     from spc.studies.kinds import kind_study
     from spc.studies.streams import Sharing
 
-    if page is not None or rules or span is not None or months is not None:
-        raise click.UsageError(f"--page, --rule, --span, --budget do not go with --kind {kind}")
+    if rules or span is not None or months is not None:
+        raise click.UsageError(f"--rule, --span, --budget do not go with --kind {kind}")
     with reader(store_path) as store:
         sharing = Sharing(moulds=moulds, cavities=cavities)
         study = kind_study(store, series, kind, sharing=sharing, **question)
     show(study, kind_text, as_json)
+    if page is not None:
+        from spc.pages.kind_page import kind_page
+
+        _write(kind_page(study), page, as_json)
     return FOUND if fail_on and study.signals else 0
 
 
@@ -119,15 +123,17 @@ def _charts(
         study = monitor(store, names=names, **question)
     show(study, chart_text if names else monitor_text, as_json)
     if page is not None:
-        _write(study, names, page, as_json)
+        from spc.pages.chart_page import chart_page
+
+        single = names[0] if names and len(names) == 1 else None
+        _write(chart_page(study, single), page, as_json)
     return FOUND if fail_on and study.signals else 0
 
 
-def _write(study: Any, names: tuple[str, ...] | None, page: Path, quiet: bool) -> None:
-    from spc.pages.chart_page import chart_page
+def _write(html: str, page: Path, quiet: bool) -> None:
     from spc.pages.shell import write_page
 
-    write_page(page, chart_page(study, names[0] if names and len(names) == 1 else None))
+    write_page(page, html)
     if not quiet:
         say(f"Wrote {page}")
 
@@ -172,11 +178,18 @@ def _write(study: Any, names: tuple[str, ...] | None, page: Path, quiet: bool) -
     "them apart.",
 )
 @click.option("--set", "result_set", default="", help="Chart this set of a refit.")
+@click.option(
+    "--page",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Write the chart as a page that works offline.",
+)
 @click.option("--fail-on", type=click.Choice(["signal"]), help="Exit with 1 where there is one.")
 @part_options
 @store_option
 @json_option
-def show_shape(store_path: Path, as_json: bool, fail_on: str | None, **question: Any) -> int:
+def show_shape(
+    store_path: Path, as_json: bool, page: Path | None, fail_on: str | None, **question: Any
+) -> int:
     """Chart the piece as a whole, before any single point: is it like the others at all.
 
     Example: spc chart shape --of checks
@@ -187,6 +200,10 @@ def show_shape(store_path: Path, as_json: bool, fail_on: str | None, **question:
     with reader(store_path) as store:
         study = shape_study(store, **question)
     show(study, shape_text, as_json)
+    if page is not None:
+        from spc.pages.shape_page import shape_page
+
+        _write(shape_page(study), page, as_json)
     return FOUND if fail_on and study.signals else 0
 
 

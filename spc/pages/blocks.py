@@ -141,9 +141,12 @@ def table(
 
 def tall_table(
     key: str, caption: str, heads: Sequence[Column], rows: Sequence[Sequence[Child | Cell]], *,
-    marked: Sequence[bool] = (), first: int = OPEN_ROWS, tall: int = TALL,
+    marked: Sequence[bool] = (), first: int = OPEN_ROWS, tall: int = TALL, short: bool = True,
 ) -> Html:  # fmt: skip
-    """Return a table as `table` does; of a tall one the ``first`` rows stand open."""
+    """Return a table as `table` does; of a tall one the ``first`` rows stand open.
+
+    ``short`` is for a page that has a short print, which leaves the rest out and says so.
+    """
     if len(rows) <= tall:
         return table(key, caption, heads, rows, marked=marked)
     rest = len(rows) - first
@@ -153,9 +156,11 @@ def tall_table(
             f"{key}-more", f"The other {rest}",
             table(f"{key}-rest", f"{caption}; the other {rest}", heads, rows[first:],
                   marked=marked[first:]),
-            kind="long",
+            kind="long" if short else None,
         ),
-        brief(el("p", f"The other {rest} are listed on the page itself.", class_="quiet")),
+        brief(el("p", f"The other {rest} are listed on the page itself.", class_="quiet"))
+        if short
+        else None,
     ])  # fmt: skip
 
 

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 import pandas as pd
 
-from spc.pages.blocks import Cell, Column, badge, columns, table
+from spc.pages.blocks import Cell, Column, badge, columns, table, tall_table
 from spc.pages.chart_words import between, capital, counted_rows, exact, in_unit, row_word
 from spc.pages.display import NONE, decimals, moment, number
 from spc.pages.figures.strands import Strand, last, rows_of, strands
@@ -20,7 +20,11 @@ from spc.units import SPOKEN
 def signal_table(
     key: str, caption: str, study: Monitor, signals: Iterable[Signal], *, by_name: bool = False
 ) -> Html:
-    """Return a table of signals, the newest first; with the series' names where asked."""
+    """Return a table of signals, the newest first; with the series' names where asked.
+
+    Without them, on a series' own page, the older ones of many are folded; a list of many series
+    lies in a fold of its own.
+    """
     common = common_unit(study)
     said = f", {common}" if common else ""
     heads = columns(
@@ -36,7 +40,9 @@ def signal_table(
         )
         for s in listed
     ]  # fmt: skip
-    return table(key, caption, heads, rows)
+    if by_name:
+        return table(key, caption, heads, rows)
+    return tall_table(key, caption, heads, rows, short=False)
 
 
 def with_unit(value: float, unit: str, common: str) -> Cell:
@@ -92,7 +98,8 @@ def events_table(events: pd.DataFrame, key: str = "events") -> Html | None:
         for row in events.to_dict("records")
     ]
     heads = columns("time (UTC)", "kind", "mould", "note~")
-    return table(key, "What happened to mould, material and arm", heads, rows)
+    caption = "What happened to mould, material and arm"
+    return tall_table(key, caption, heads, rows, short=False)
 
 
 def values_table(study: Monitor, column: int) -> Html:

@@ -115,9 +115,20 @@ _FROZEN = (
 
 
 def _own_limits(study: Monitor) -> list[str]:
-    return [
+    stand = (
         f"Limits stand on {study.baseline} (the shaded baseline) and are not computed anew when "
-        "later values arrive.",
+        "later values arrive."
+    )
+    if any(len(study.rows.tools_of(name)) > 1 for name in set(study.rows.moulds)):
+        return [
+            stand,
+            f"The centre is the mean of the baseline {row_word(study)} values of all moulds that "
+            "share the chart.",
+            "The standard deviation is the mean jump between neighbouring baseline values of the "
+            "chart, of whatever mould, divided by 1.128.",
+        ]
+    return [
+        stand,
         f"The centre is the mean of each mould's own baseline {row_word(study)} values.",
         "The standard deviation is the mean jump between neighbouring baseline values of one "
         "mould, divided by 1.128; it is common to all moulds.",

@@ -6,6 +6,9 @@ from spc.pages.display import NONE, length, moment, number, share
 from spc.pages.text import table
 from spc.studies.kind_results import Fact, KindStudy, Panel
 
+#: What is said in the place of signals where nothing has limits.
+NO_CHART = "There are no limits, so nothing was looked for and nothing can be found."
+
 
 def kind_text(study: KindStudy) -> str:
     """Return the chart's figures, its signals, and its newest points."""
@@ -14,7 +17,7 @@ def kind_text(study: KindStudy) -> str:
         f"{study.plan.part} {study.plan.revision}: {study.spoken}, {study.kind}, "
         f"{study.limits}; lengths in {unit}",
         *(f"note: {text}" for text in study.notes),
-        *(_fact(fact, unit) for fact in study.facts),
+        *(fact_words(fact, unit) for fact in study.facts),
     ]
     found = [
         f"SIGNAL {s.panel}: {s.label}"
@@ -23,11 +26,19 @@ def kind_text(study: KindStudy) -> str:
         f"{_figure(s.limit, study, s.panel)}"
         for s in study.signals
     ]
-    return "\n".join([*head, "", *(_panel(p, study) for p in study.panels), *(found or
-                      ["No signal."])])  # fmt: skip
+    nothing = "No signal." if study.limited else NO_CHART
+    return "\n".join([*head, "", *(_panel(p, study) for p in study.panels if _drawn(p)),
+                      *(found or [nothing])])  # fmt: skip
 
 
-def _fact(fact: Fact, unit: str) -> str:
+def _drawn(panel: Panel) -> bool:
+    """Tell whether a panel has anything to show."""
+    return any(isfinite(value) for value in panel.values)
+
+
+def fact_words(fact: Fact, unit: str) -> str:
+    """Return a figure beside the chart, with its interval where it has one."""
+
     def figure(value: float) -> str:
         if fact.unit == "mm":
             return length(value, unit)

@@ -22,7 +22,7 @@ from spc.pages.figures.ranges import ACT, PLAIN, Range, ranges_figure
 from spc.pages.html import Child, Html, el
 from spc.pages.month_brief import left_out
 from spc.pages.month_parts import FIRST_SIGNALS, sentences
-from spc.pages.signals_text import NO_MORE, event_words
+from spc.pages.signals_text import AGAIN, NO_MORE, event_words
 from spc.studies.month import Month
 from spc.studies.movers import Mover
 from spc.studies.signals import OPEN, ListedSignal
@@ -102,7 +102,10 @@ def _signal_row(signal: ListedSignal, beside: Beside, unit: str) -> Sequence[Chi
     ends = [length(v, unit, signed=True) for v in (signal.shift_low, signal.shift_high)]
     since = f"{count(signal.since_answer, 'piece')} since" if signal.since_answer else ""
     gone = "" if signal.found else NO_MORE
-    answer = "; ".join(text for text in (signal.cause, signal.reaction, since, gone) if text)
+    before = f"open {AGAIN}; before: {signal.answered_before}" if signal.answered_before else ""
+    answer = before or "; ".join(
+        text for text in (signal.cause, signal.reaction, since, gone) if text
+    )
     return (
         Cell(shown=beside.point(signal.series), value=signal.series), signal.mould or NONE,
         badge(signal.state), signal.rule, Cell(shown=signal.first, value=signal.first),

@@ -9,6 +9,8 @@ from spc.studies.signals import OPEN, ListedSignal, SignalList
 
 #: What is said of an answered signal that the charts do not show any more.
 NO_MORE = "not found any more"
+#: And of one that is open for what came after an answer.
+AGAIN = "again"
 
 
 def signals_text(found: SignalList) -> str:
@@ -57,6 +59,8 @@ def _row(signal: ListedSignal, unit: str) -> tuple[str, ...]:
 def _state(signal: ListedSignal) -> str:
     if not signal.found:
         return f"{signal.state}, {NO_MORE}"
+    if signal.answered_before:
+        return f"{signal.state} {AGAIN}"
     if not signal.since_answer:
         return signal.state
     return f"{signal.state}, {count(signal.since_answer, 'piece')} since"

@@ -12,8 +12,8 @@ import numpy.typing as npt
 
 from spc.charts.rules import RULES
 from spc.charts.steady import Steadiness, steadiness
-from spc.store import read
 from spc.store.connection import Store
+from spc.studies.answers_given import answers_given
 from spc.studies.arrays import Array
 from spc.studies.history import History
 from spc.studies.lines import FEWEST
@@ -83,7 +83,7 @@ def open_in_span(
     chart = monitor(store, span.plan.part, span.plan.revision, names=names, result_set=result_set)
     moulds = set(span.runs["mould"].astype(str))
     since, until = span.runs["measured_at"].min(), span.runs["measured_at"].max()
-    answers = read.signal_rows(store, span.plan.part)
+    answers = answers_given(store, span.plan.part)
     found = {
         s.series
         for s in listed(chart, answers).signals

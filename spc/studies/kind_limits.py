@@ -74,7 +74,8 @@ def limits_in_words(
         used = np.unique(lines.sets[moulds == mould, 0])
         for number in used[used >= 0]:
             one = sets[number]
-            words = f"from {one.baseline}, in force from {one.valid_from:%Y-%m-%d}"
+            until = "" if one.valid_to is None else f" to {one.valid_to:%Y-%m-%d}"
+            words = f"from {one.baseline}, in force from {one.valid_from:%Y-%m-%d}{until}"
             told.setdefault(words, []).append(mould or "unknown")
     # Moulds are named where they do not all have the same limits.
     several = len(told) > 1 or len(frozen) < len(set(rows.moulds))

@@ -11,6 +11,7 @@ from spc.charts.autoregression import autoregression, one_step_errors
 from spc.charts.batches import BatchCharts, batch_charts
 from spc.charts.constants import chart_constants, d2
 from spc.charts.cusum import cusum
+from spc.charts.limits import individuals_limits
 from spc.charts.sigma import moving_ranges
 from spc.charts.subgroups import gather, subgroup_limits
 from spc.studies.arrays import Array
@@ -183,17 +184,24 @@ def cusum_panels(laid: Laid) -> Made:
     nothing = np.full(len(rows.labels), np.nan)
     panels = tuple(
         Panel(name=f"cumulative sum for a {way}", unit="sigma", values=values[:, 0],
-              center=nothing, lower=nothing, upper=np.full(len(nothing), DECISION))
+              center=nothing, lower=nothing,
+              upper=np.where(np.isfinite(values[:, 0]), DECISION, np.nan))
         for way, values in (("rise", sums.upper), ("fall", sums.lower))
     )  # fmt: skip
-    facts = _spreads(lines.sigma[:, 0], rows)
-    known = any(np.isfinite(fact.value) for fact in facts)
-    note = () if known else ("no limits: too few baseline values, or no variation",)
+    if not np.isfinite(lines.sigma).any():
+        return Made(panels=panels, facts=(), notes=_why_none(rows))
     said = (
         f"allowance {ALLOWANCE:g} and decision limit {DECISION:g} in sigma: in control for about "
         "370 points once the head start has worn off"
     )
-    return Made(panels=panels, facts=facts, notes=(*note, said))
+    return Made(panels=panels, facts=_spreads(lines.sigma[:, 0], rows), notes=(said,))
+
+
+def _why_none(rows: ChartRows) -> tuple[str, ...]:
+    """Say why the baseline gives no spread; nothing where it would."""
+    about = rows.values - centers(rows.values, rows)
+    found = individuals_limits(about, rows.baseline, spans=rows.spans)
+    return tuple(n for n in found.notes if n and not np.isfinite(found.upper[0]))
 
 
 def _spreads(sigma: Array, rows: ChartRows) -> tuple[Fact, ...]:
@@ -226,7 +234,7 @@ def step_panels(laid: Laid) -> Made:
     errors = one_step_errors(about, fit, spans=spans)[:, 0]
     none = np.where(frozen.judged & np.isnan(frozen.half), np.nan, 0.0)
     center = np.where(frozen.judged, 0.0, fit.center[0])
-    nothing = np.zeros(len(rows.labels))
+    nothing = np.where(np.isfinite(errors), 0.0, np.nan)
     panels = (
         Panel(name="values about the mould's centre", unit="mm", values=about[:, 0],
               center=center, lower=center + none + fit.lower[0] - fit.center[0],

@@ -124,3 +124,8 @@ class KindStudy:
     facts: tuple[Fact, ...]
     signals: tuple[PanelSignal, ...]
     notes: tuple[str, ...]
+
+    @property
+    def limited(self) -> bool:
+        """Whether any value has a limit, so that there is a chart to judge by."""
+        return any(bool(np.isfinite(p.upper).any()) for p in self.panels)

@@ -149,4 +149,10 @@ def _group_means(values: Array, codes: npt.NDArray[np.int64], groups: int) -> Ar
     count = np.zeros((groups, values.shape[1]))
     np.add.at(total, codes, np.where(there, values, 0.0))
     np.add.at(count, codes, there)
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+    low, high = np.full_like(total, np.inf), np.full_like(total, -np.inf)
+    np.minimum.at(low, codes, np.where(there, values, np.inf))
+    np.maximum.at(high, codes, np.where(there, values, -np.inf))
+    # The mean of equal values is that value: rounding, which differs with their number, would make
+    # a series that stands still one that moves.
+    mean = np.minimum(np.maximum(total / np.maximum(count, 1), low), high)
+    return np.where(count > 0, mean, np.nan)

@@ -14,6 +14,7 @@ from spc.plan import Plan
 from spc.store import read
 from spc.store.connection import Store
 from spc.studies.answer import answer
+from spc.studies.answers_given import answers_given
 from spc.studies.capability import CapabilityStudy, judged
 from spc.studies.capability_asked import REQUIRED, TESTED, Asked
 from spc.studies.chance import Chance, chance
@@ -227,7 +228,7 @@ def _assembled(
     suspects = suspect_hits(store, now)
     held = held_runs(now)
     tell(f"{named}: drift")
-    answers = read.signal_rows(store, plan.part)
+    answers = answers_given(store, plan.part)
     found = _listed(chart, answers, (*new, *old), period)
     omitted = omitted_points(store, plan, period)
     arms = arm_checks(store, runs, period)

@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from spc.charts.contributions import smallest_explanations
+from spc.charts.contributions import parts_of_t2, smallest_explanations
 from spc.charts.mewma import mewma
 from spc.charts.modes import principal_modes
 from spc.charts.multivariate import POOLED, SUCCESSIVE, Reference, reference, t2_chart
@@ -22,7 +22,7 @@ from spc.studies.chosen_set import past_of
 from spc.studies.history import History
 from spc.studies.limit_sets import limit_sets
 from spc.studies.lines import centers
-from spc.studies.moments import BATCH, ChartRows, chart_rows
+from spc.studies.moments import BATCH, PIECE, ChartRows, chart_rows
 from spc.studies.monitor_words import ALIKE, share_between_batches
 from spc.studies.order import MEASURED, in_order
 from spc.studies.series import all_series, mode_series
@@ -34,6 +34,8 @@ FIT_MODES, CHECKS = "fit", "checks"
 COMPONENTS = 5
 #: False alarms: one in 370 pieces.
 ALPHA, RUN_LENGTH = 0.0027, 370.4
+#: So much of T² the points named for a signal make together.
+HALF = 0.5
 #: Weight of the newest piece in the moving average.
 LAMBDA = 0.1
 
@@ -53,6 +55,9 @@ class ShapeSignal:
     made_by
         The smallest sets of values without which there would be no signal, in words; empty for a
         moving average.
+    points
+        The check points that most of T² comes from, where components are judged: the largest
+        first, until they make half of it.
     """
 
     mould: str
@@ -62,6 +67,16 @@ class ShapeSignal:
     t2: float
     limit: float
     made_by: tuple[str, ...]
+    points: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Behind:
+    """What components are made of: points, their values about the mould, and the shapes."""
+
+    points: tuple[str, ...]
+    values: Array
+    shapes: Array
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -158,12 +173,13 @@ def shape_study(
     names, values, said = _measured(*_chosen(past, of), inside)
     rows = chart_rows(past.runs, values, inside, by)
     shares: tuple[float, ...] = ()
+    behind = None
     if of != FIT_MODES and len(names) > components:
-        names, rows, shares = _in_components(rows, components)
+        names, rows, shares, behind = _in_components(names, rows, components)
     method = SUCCESSIVE if successive else POOLED
     averaged = average or by == BATCH
     said = [*streams.words_of_one, *said, *_of_average(past, rows, averaged)]
-    return _charted(past, of, names, rows, words, shares, method, said, averaged)
+    return _charted(past, of, names, rows, words, shares, method, said, averaged, behind)
 
 
 def _of_average(past: History, rows: ChartRows, averaged: bool) -> list[str]:
@@ -219,20 +235,22 @@ def _chosen(past: History, of: str) -> tuple[tuple[str, ...], Array]:
 
 
 def _in_components(
-    rows: ChartRows, components: int
-) -> tuple[tuple[str, ...], ChartRows, tuple[float, ...]]:
+    points: tuple[str, ...], rows: ChartRows, components: int
+) -> tuple[tuple[str, ...], ChartRows, tuple[float, ...], _Behind]:
     """Project on the principal components of the baseline, each mould about its own mean."""
     own = centers(rows.values, rows)
     x = rows.values - np.where(np.isfinite(own), own, 0.0)
     found = principal_modes(x, components, rows.baseline)
     names = tuple(f"component {k} ({share:.0%})" for k, share in enumerate(found.share, start=1))
     changed = replace(rows, values=(x - found.mean) @ found.shapes)
-    return names, changed, tuple(float(s) for s in found.share)
+    behind = _Behind(points=points, values=x, shapes=found.shapes)
+    return names, changed, tuple(float(s) for s in found.share), behind
 
 
 def _charted(
     past: History, of: str, names: tuple[str, ...], rows: ChartRows, words: str,
     shares: tuple[float, ...], method: str, notes: list[str], averaged: bool,
+    behind: _Behind | None,
 ) -> ShapeStudy:  # fmt: skip
     t2 = np.full(len(rows.labels), np.nan)
     limit, average, average_limit = t2.copy(), t2.copy(), t2.copy()
@@ -250,9 +268,10 @@ def _charted(
             notes.append(f"mould {name or 'unknown'}: {error}")
             continue
         pieces[name] = known.m
-        signals += _signals(rows, at, known, names, charts)
+        signals += _signals(rows, at, known, names, charts, behind)
         if known.note:
-            notes.append(f"mould {name or 'unknown'}: {known.note}")
+            note = known.note if rows.by == PIECE else known.note.replace("pieces", "batches")
+            notes.append(f"mould {name or 'unknown'}: {note}")
     missing = int((~np.isfinite(rows.values).all(axis=1)).sum())
     if missing:
         what = {"batch": "batches"}.get(rows.by, "pieces") if missing != 1 else rows.by
@@ -293,7 +312,7 @@ def _limit_of_average(known: Reference, h: float) -> float:
 
 def _signals(
     rows: ChartRows, at: npt.NDArray[np.int64], known: Reference, names: tuple[str, ...],
-    charts: tuple[Array, Array, Array, Array],
+    charts: tuple[Array, Array, Array, Array], behind: _Behind | None,
 ) -> list[ShapeSignal]:  # fmt: skip
     t2, limit, average, average_limit = charts
     found = []
@@ -311,14 +330,27 @@ def _signals(
                     t2=float(t2[row]),
                     limit=float(limit[row]),
                     made_by=_made_by(rows.values[row], known, names),
+                    points=() if behind is None else _points(rows, at, row, known, behind),
                 )
             )
         if average[row] > average_limit[row] and np.isfinite(t2[row]):
             found.append(
                 ShapeSignal(**said, chart="moving average", t2=float(average[row]),
-                            limit=float(average_limit[row]), made_by=())
+                            limit=float(average_limit[row]), made_by=(), points=())
             )  # fmt: skip
     return found
+
+
+def _points(
+    rows: ChartRows, at: npt.NDArray[np.int64], row: np.int64, known: Reference, behind: _Behind
+) -> tuple[str, ...]:
+    """Return the points that make half of a row's T², the largest part first."""
+    whole = at[rows.baseline[at] & np.isfinite(rows.values[at]).all(axis=1)]
+    off = behind.values[row] - behind.values[whole].mean(axis=0)
+    parts = parts_of_t2(off[None], behind.shapes, known)[0]
+    order = np.argsort(-parts, kind="stable")
+    enough = int(np.searchsorted(np.cumsum(parts[order]), HALF * parts.sum())) + 1
+    return tuple(behind.points[k] for k in order[:enough])
 
 
 def _made_by(x: Array, known: Reference, names: tuple[str, ...]) -> tuple[str, ...]:

@@ -1,6 +1,6 @@
 """Open signals and the answers given to them: a signal stays open until someone answers it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -11,11 +11,13 @@ import pandas as pd
 from spc.charts.changepoint import ChangePoint, change_before
 from spc.errors import InputError, NotFoundError
 from spc.identity import content_hash
-from spc.store import read, write
+from spc.store import write
 from spc.store.connection import Store, now
+from spc.studies.answers_given import OF, answers_given
 from spc.studies.chance import Chance, chance
-from spc.studies.chart_signals import Signal
+from spc.studies.chart_signals import EWMA_CHART, RANGE_CHART, VALUE_CHART, Signal
 from spc.studies.freezing import require_reason
+from spc.studies.moments import BATCH
 from spc.studies.monitor import Monitor, monitor
 
 OPEN, ANSWERED = "open", "answered"
@@ -64,9 +66,12 @@ class ListedSignal:
         The answer; empty and None while open.
     since_answer
         Pieces in its stretch that came into the store after the answer.
+    answered_before
+        Of an open one, the cause and the action of the last answer on the same chart: it is open
+        again, for what came since. Empty where there was none.
     found
         False for an answered one that the charts do not show any more: further data have come in
-        since, or results were corrected.
+        since, or results were corrected. It bears the name that it was given under.
     """
 
     signal_id: str
@@ -97,6 +102,7 @@ class ListedSignal:
     who: str
     answered_at: datetime | None
     since_answer: int
+    answered_before: str
     found: bool
 
 
@@ -124,7 +130,7 @@ def signal_list(
 ) -> SignalList:
     """Return the signals of all charts; ``question`` as for a monitor."""
     chart = monitor(store, part, revision, **question)
-    return listed(chart, read.signal_rows(store, chart.plan.part))
+    return listed(chart, answers_given(store, chart.plan.part))
 
 
 def listed(chart: Monitor, answers: pd.DataFrame) -> SignalList:
@@ -160,10 +166,37 @@ def _strays(chart: Monitor, given: dict[str, Any]) -> dict[tuple[str, str], list
     for name, row in given.items():
         if name in here or row["series"] not in chart.series.names:
             continue
-        mould = str(row["mould"] or "")
-        if (str(row["subject"]), mould) in rows:
+        mould: str | None = str(row["mould"] or "")
+        if (str(row["subject"]), mould) not in rows:
+            mould = _renamed(chart, row)
+        if mould is not None:
             strays.setdefault((str(row["series"]), mould), []).append(row)
     return strays
+
+
+def _renamed(chart: Monitor, row: Any) -> str | None:
+    """Return the mould on whose chart an answer belongs whose batch or piece has another name now.
+
+    A correction changes names and not times: what stands at the time of the answer is what it was
+    given to. Without that it stays with its mould. None where it is of another chart.
+    """
+    if row.get(OF, BATCH) not in (chart.rows.by, "") or not _of_these_charts(chart, row):
+        return None
+    mould, at = str(row["mould"] or ""), np.datetime64(row["measured_at"].to_datetime64())
+    same = [m for m, t in zip(chart.rows.moulds, chart.rows.times, strict=True) if t == at]
+    if mould in same or (not same and mould in chart.rows.moulds):
+        return mould
+    return same[0] if same else None
+
+
+def _of_these_charts(chart: Monitor, row: Any) -> bool:
+    """Tell whether an answer is of this revision: its name is made of it."""
+    since = row["measured_at"].to_pydatetime()
+    return str(row["signal_id"]) in {
+        _id(chart, str(row["series"]), str(row["mould"] or ""), kind, str(row["rule"]),
+            str(row["subject"]), since)
+        for kind in (VALUE_CHART, EWMA_CHART, RANGE_CHART)
+    }  # fmt: skip
 
 
 def _of_chart(
@@ -190,7 +223,16 @@ def _of_chart(
         mine.sort(key=lambda s: s is not named)
         left = [s for s in left if not any(s is one for one in mine)]
         found.append(_listed(chart, mine, answer) if mine else _no_more(chart, answer))
-    return [*found, *([_listed(chart, left, None)] if left else [])]
+    if left:
+        again = _listed(chart, left, None)
+        found.append(replace(again, answered_before=_last_said(found)))
+    return found
+
+
+def _last_said(answered: list[ListedSignal]) -> str:
+    """Return cause and action of the last of some answers; empty where there is none."""
+    said = [(str(s.answered_at), f"{s.cause}; {s.reaction}") for s in answered]
+    return max(said)[1] if said else ""
 
 
 def _when(pair: tuple[Any, Signal | None]) -> Any:
@@ -233,7 +275,7 @@ def _no_more(chart: Monitor, answer: Any) -> ListedSignal:
         changed_first="", changed_last="", shift=np.nan, shift_low=np.nan, shift_high=np.nan,
         event="", event_days=np.nan, cause=str(answer["cause"]), reaction=str(answer["reaction"]),
         who=str(answer["who"]), answered_at=answer["recorded_at"].to_pydatetime(), since_answer=0,
-        found=False,
+        answered_before="", found=False,
     )  # fmt: skip
 
 
@@ -252,9 +294,15 @@ def _came_since(chart: Monitor, group: list[Signal], when: np.datetime64) -> int
 
 
 def _name(chart: Monitor, first: Signal) -> str:
+    return _id(chart, first.series, first.mould, first.chart, first.rule, first.first, first.since)
+
+
+def _id(
+    chart: Monitor, series: str, mould: str, kind: str, rule: str, subject: str, since: datetime
+) -> str:
     return content_hash(
-        "signal", chart.plan.part, chart.plan.revision, first.series, first.mould, first.chart,
-        first.rule, first.first, str(first.since),
+        "signal", chart.plan.part, chart.plan.revision, series, mould, kind, rule, subject,
+        str(since),
     )[:12]  # fmt: skip
 
 
@@ -291,6 +339,7 @@ def _listed(chart: Monitor, group: list[Signal], answer: Any) -> ListedSignal:
         who="" if answer is None else str(answer["who"]),
         answered_at=None if answer is None else answer["recorded_at"].to_pydatetime(),
         since_answer=0 if when is None else _came_since(chart, group, when),
+        answered_before="",
         found=True,
     )
 

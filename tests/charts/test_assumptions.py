@@ -188,7 +188,8 @@ def test_one_step_errors_against_plain_loop():
 
 def test_an_autoregression_needs_data():
     assert "fitted from 25" in autoregression(RNG.normal(size=20)).notes[0]
-    assert "do not vary" in autoregression(np.zeros(60)).notes[0]
+    for still in (0.0, 0.3):
+        assert "does not vary" in autoregression(np.full(60, still)).notes[0]
     wander = autoregression(np.cumsum(np.ones(400)) + RNG.normal(size=400))
     assert "wander" in wander.notes[0]
 

@@ -3,7 +3,7 @@ import pytest
 from scipy import stats
 from statsmodels.stats.multivariate import test_mvmean as hotelling_test
 
-from spc.charts.contributions import contributions, smallest_explanations
+from spc.charts.contributions import contributions, parts_of_t2, smallest_explanations
 from spc.charts.mewma import mewma
 from spc.charts.modes import mode_chart, principal_modes, residual_limit, weighted_chi2_sf
 from spc.charts.multivariate import (
@@ -163,6 +163,24 @@ def test_contributions_against_their_definition():
     assert contributions(ref.mean[None], ref).given_limit == pytest.approx(expected)
     assert (parts.given_limit > expected).all()
     assert parts.alone_limit == pytest.approx((m + 1) / m * stats.f.isf(0.0027, 1, m - 1))
+
+
+def test_parts_of_t2_of_scores_add_up_to_it_and_fall_to_the_points_that_moved():
+    """The D-statistic split by variables (Westerhuis, Gurden and Smilde 2000), by its sum."""
+    rng = np.random.default_rng(8)
+    shapes = np.linalg.qr(rng.normal(size=(9, 3)))[0]
+    base = rng.normal(size=(80, 9))
+    ref = reference(base @ shapes)
+    new = rng.normal(size=(5, 9))
+    new[4, 2] += 12.0
+    off = new - base.mean(axis=0)
+    parts = parts_of_t2(off, shapes, ref)
+    assert parts.sum(axis=1) == pytest.approx(t2_chart(new @ shapes, ref).t2)
+    # a point that no score looks at has no part in it
+    blind = shapes.copy()
+    blind[2] = 0.0
+    assert (parts_of_t2(off, blind, reference(base @ blind))[:, 2] == 0.0).all()
+    assert parts[4].argmax() == 2
 
 
 def test_conditional_limit_keeps_its_promise():

@@ -64,6 +64,7 @@ def patterned():
     x[:, 4] += 1.5 * (-1) ** np.arange(900)
     x[:, 5] = np.cumsum(x[:, 5]) * 0.3
     x[:, 6] = np.round(x[:, 6])
+    x = np.hstack([x, -x[::-1]])  # more points than a byte of marks holds
     x[rng.random(x.shape) < 0.02] = np.nan
     return x, np.repeat(np.arange(18), 50)
 

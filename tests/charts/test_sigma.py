@@ -119,3 +119,11 @@ def test_infinite_values_are_refused():
 def test_spans_must_fit():
     with pytest.raises(DataError, match=r"shape \(2,\), not \(3,\)"):
         sigma.individuals_sigma([1.0, 2.0], spans=[0, 0, 1])
+
+
+@pytest.mark.parametrize("value", [0.1, 0.3, -1234.3, 1e-9])
+def test_equal_values_have_no_spread_not_one_of_rounding(value):
+    x = np.full((60, 1), value)
+    x[0] = np.nan
+    assert sigma.sample_sd(x) == 0.0
+    assert sigma.individuals_sigma(x, estimator="standard deviation").sigma == 0.0

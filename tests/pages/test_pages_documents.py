@@ -6,17 +6,16 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
 from html import escape
-from html.parser import HTMLParser
 from pathlib import Path
 
 import numpy as np
 import pytest
+from documents import Document, well_formed
 from plotly.offline import get_plotlyjs
 
 from spc.errors import NotFoundError
 from spc.pages.blocks import SHAPES, badge, columns, table
 from spc.pages.chart_page import chart_page
-from spc.pages.html import VOID
 from spc.pages.index_page import index_entry, index_page
 from spc.pages.month_page import month_page
 from spc.pages.month_quality import capability_figure
@@ -27,56 +26,6 @@ from spc.studies.month_rows import Gap, Held, Remeasured
 NASTY = '<script>alert("1")</script> & größe'
 
 
-class Document(HTMLParser):
-    """Read a page with Python's own parser: balance, identities, links, tables and text."""
-
-    def __init__(self, page: str) -> None:
-        super().__init__()
-        self.open: list[str] = []
-        self.unbalanced: list[str] = []
-        self.ids: list[str] = []
-        self.links: list[str] = []
-        self.scripts = 0
-        self.text = ""
-        self.tables: dict[str, list[list[str]]] = {}
-        self.at = ""
-        self.feed(page.replace(get_plotlyjs(), ""))
-        self.close()
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        given = dict(attrs)
-        self.ids += [given["id"] or ""] if "id" in given else []
-        self.links += [given["href"] or ""] if tag == "a" else []
-        self.scripts += tag == "script"
-        if tag == "table":
-            self.at = given.get("id") or ""
-            self.tables[self.at] = []
-        elif tag == "tr" and self.at:
-            self.tables[self.at].append([])
-        elif tag in ("td", "th") and self.at:
-            self.tables[self.at][-1].append("")
-        if tag not in VOID:
-            self.open.append(tag)
-
-    def handle_endtag(self, tag: str) -> None:
-        if tag in VOID:
-            return
-        if not self.open or self.open.pop() != tag:
-            self.unbalanced.append(tag)
-        if tag == "table":
-            self.at = ""
-
-    def handle_data(self, data: str) -> None:
-        if self.open and self.open[-1] not in ("script", "style"):
-            self.text += data
-        if self.at and self.tables[self.at] and {"td", "th"} & set(self.open):
-            self.tables[self.at][-1][-1] += data
-
-    def column(self, table: str, name: str) -> list[str]:
-        head, *rows = self.tables[table]
-        return [row[head.index(name)] for row in rows]
-
-
 @pytest.fixture(scope="session")
 def october_page(october: Month) -> str:
     return month_page(october)
@@ -85,16 +34,6 @@ def october_page(october: Month) -> str:
 @pytest.fixture(scope="session")
 def overview_page(by_batch: Monitor) -> str:
     return chart_page(by_batch)
-
-
-def well_formed(page: str) -> Document:
-    read = Document(page)
-    assert not read.open
-    assert not read.unbalanced
-    assert len(read.ids) == len(set(read.ids))
-    inner = [link[1:] for link in read.links if link.startswith("#")]
-    assert set(inner) <= set(read.ids)
-    return read
 
 
 def test_pages_are_well_formed(
@@ -330,6 +269,20 @@ def test_the_values_table_holds_every_value_in_full(by_batch: Monitor) -> None:
     saved = re.findall(r'data-value="([^"]*)"', page.split('id="values"')[1])
     for value in by_batch.values[:, column]:
         assert repr(float(value)) in saved
+
+
+def test_many_signals_are_folded_and_none_is_lost(by_piece: Monitor) -> None:
+    page = chart_page(by_piece, "hinge-pad-left")
+    read = well_formed(page)
+    open_ones, rest = (
+        read.column(key, "time (UTC)") for key in ("signal-list", "signal-list-rest")
+    )
+    mine = [s for s in by_piece.signals if s.series == "hinge-pad-left"]
+    assert len(open_ones) < len(mine) == len(open_ones) + len(rest)
+    assert open_ones + rest == sorted(open_ones + rest, reverse=True)
+    # A page of one chart has no short print: paper shows what is folded too.
+    assert 'class="long"' not in page
+    assert 'class="brief"' not in page
 
 
 def test_signals_are_listed_the_newest_first(by_batch: Monitor) -> None:

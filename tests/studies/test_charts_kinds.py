@@ -1,6 +1,7 @@
 """Other kinds of chart: handbook examples, plain arithmetic, and data that cannot be charted."""
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -11,8 +12,10 @@ from strategies import Array, box
 
 from spc.charts.autoregression import autoregression, one_step_errors
 from spc.errors import InputError, NotFoundError
+from spc.pages.kind_text import NO_CHART, kind_text
 from spc.studies import kinds
 from spc.studies.history import History
+from spc.studies.kind_panels import DECISION
 from spc.studies.kind_results import KindStudy, Panel
 from spc.studies.kinds import KINDS, kind_study
 
@@ -263,8 +266,26 @@ def test_what_cannot_be_charted_says_why_and_signals_nothing(kind: str, held: st
     study = charted(past, "check-1", kind)
     assert study.notes
     assert study.signals == ()
-    means = study.panels[0]
-    assert not np.isfinite(means.upper).any() or kind == "cusum"
+    assert not np.isfinite(study.panels[0].upper).any()
+    if (kind, held) != ("batches", "few"):  # the spread within batches is known there
+        assert not study.limited
+        assert kind_text(study).endswith(NO_CHART)
+    words = {"still": "vary", "few": "needed|fitted from", "one": "needed|two or more|fitted from",
+             "missing": "no value|no baseline|fitted from"}  # fmt: skip
+    assert any(re.search(words[held], note) for note in study.notes), study.notes
+    if kind == "cusum":
+        assert str(DECISION)[:4] not in kind_text(study)
+
+
+@pytest.mark.parametrize("kind", [k for k in KINDS if k != "counts"])
+def test_one_value_over_and_over_is_no_chart_whatever_the_batches_hold(kind: str) -> None:
+    """Means of 0.1 differ by rounding between batches of two, three and six: not in fact."""
+    batches = [f"B{b:02d}" for b in range(60) for _ in range(1 + b % 6)]
+    values = np.full((len(batches), 10), 0.1)
+    study = charted(history(values, batches=batches), "check-1", kind, baseline="B00..B39")
+    assert not study.limited
+    assert study.signals == ()
+    assert any("not vary" in note for note in study.notes)
 
 
 def test_a_mould_without_a_baseline_is_named() -> None:

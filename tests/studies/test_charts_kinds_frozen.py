@@ -118,6 +118,7 @@ def test_pieces_outside_the_time_of_a_set_have_no_limits_and_are_told(
     with open_store(copy) as opened:
         retire(opened, ("check-1",), at="2026-02-15", why="w", who="t", mould="M")
     study = shown(copy, "batches")
+    assert "in force from 2026-01-01 to 2026-02-15 (mould M)" in study.limits
     # Over its own baseline, from batch 20 on, a set goes on showing.
     late = (study.times >= np.datetime64("2026-02-15")) & (np.array(study.labels) < "B20")
     mine = np.array([m == "M" for m in study.moulds])

@@ -213,6 +213,18 @@ def test_a_series_that_stands_still_has_no_limits_and_no_signal() -> None:
         assert chart.signals == ()
 
 
+def test_one_value_over_and_over_stands_still_in_batches_of_any_size() -> None:
+    """Means of 0.1 differ by rounding between batches of two, three and six: not in fact."""
+    batches = [f"B{b:02d}" for b in range(60) for _ in range(1 + b % 6)]
+    values = drawn(len(batches))
+    values[:, 9] = 0.1
+    chart = charted(history(values, batches=batches), NO_EVENTS, names=("check-1",), by="batch",
+                    rules=tuple(RULES))  # fmt: skip
+    assert set(chart.values[:, 0]) == {0.1}
+    assert chart.notes == ("no limits: the baseline does not vary",)
+    assert chart.signals == ()
+
+
 def test_a_series_of_few_baseline_values_has_no_limits_and_no_signal() -> None:
     values = drawn(40)
     values[:7, 9], values[20:, 9] = np.nan, 5.0

@@ -4,6 +4,7 @@ The set that holds the time of a change: Samuel, T. R., Pignatiello, J. J. and C
 Quality Engineering 10, 521-527; here it is held to changes that were planted.
 """
 
+import re
 import shutil
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -21,8 +22,10 @@ from strategies import Array
 from spc.charts.rules import RULES
 from spc.errors import InputError, NotFoundError
 from spc.pages.signals_text import event_words, signals_text
+from spc.store import read
 from spc.store.connection import open_store
 from spc.studies.chance import any_in, chance
+from spc.studies.corrections import correct_serial, correct_words
 from spc.studies.freezing import freeze
 from spc.studies.history import History
 from spc.studies.monitor import Monitor, charted, touching
@@ -253,6 +256,9 @@ def test_what_begins_after_an_answer_is_a_signal_of_its_own() -> None:
     one = (first.signal_id, first.since + timedelta(days=16))
     again, old = of_check(past, answers_at(one))
     assert (again.state, again.first, again.cause) == (OPEN, "B00050", "")
+    assert (again.answered_before, old.answered_before) == ("lot; none", "")
+    text = signals_text(listed(charted(past, NO_EVENTS, **QUESTION), answers_at(one)))
+    assert re.search(rf"{again.signal_id}  open again +check-1", text)
     assert (old.state, old.signal_id, old.first) == (ANSWERED, first.signal_id, "B00030")
     assert old.last < again.first
     assert old.since_answer == 0
@@ -520,6 +526,65 @@ def test_an_answer_on_other_charts_is_none_here() -> None:
     answers = given(first, datetime(2026, 4, 1)).assign(signal_id="0" * 12, subject="another batch")
     (alone,) = of_check(past, answers)
     assert (alone.state, alone.signal_id) == (OPEN, first.signal_id)
+
+
+RENAMED = [
+    ({"batch": "B77777"}, "B77777", "M1"),
+    ({"mould": "N"}, "B00030", "N"),
+]
+
+
+@pytest.mark.parametrize(("words", "label", "mould"), RENAMED)
+def test_an_answer_follows_a_batch_that_a_correction_renamed(
+    tmp_path: Path, words: dict[str, str], label: str, mould: str
+) -> None:
+    """All pieces of the mould where it is the mould: what was found is still there."""
+    path = stored(tmp_path, stepped())
+    question: dict[str, Any] = {"names": ("check-1",), "baseline": "B00000..B00019"}
+    with open_store(path) as store:
+        (first,) = signal_list(store, **question).signals
+        answer(store, first.signal_id, cause="lot", reaction="none", who="tester", **question)
+        runs = read.runs(store)
+        renamed = runs if "mould" in words else runs[runs["batch"] == first.first]
+        for serial in renamed["serial"]:
+            correct_words(store, str(serial), words, why="misread", who="tester")
+        now = [s for s in signal_list(store, **question).signals if s.state == ANSWERED]
+        by_piece = signal_list(store, by="piece", **question).signals
+    (still,) = now
+    assert (still.signal_id, still.cause, still.found) == (first.signal_id, "lot", True)
+    assert (still.first, still.mould, still.since) == (label, mould, first.since)
+    assert first.signal_id not in {s.signal_id for s in by_piece}
+
+
+def test_an_answer_of_a_batch_that_is_gone_is_listed_as_not_found_any_more(tmp_path: Path) -> None:
+    """The batch was part of one before it: no row stands at its time any more."""
+    values = np.random.default_rng(2).normal(0, 0.1, (60, 12))
+    values[20:, 9] *= 0.3
+    values[30, 9] = 0.6
+    path = stored(tmp_path, history(values))
+    question: dict[str, Any] = {"names": ("check-1",), "baseline": "B00000..B00019"}
+    with open_store(path) as store:
+        (first,) = signal_list(store, **question).signals
+        answer(store, first.signal_id, cause="lot", reaction="none", who="tester", **question)
+        runs = read.runs(store)
+        for serial in runs[runs["batch"].between("B00021", "B00030")]["serial"]:
+            correct_words(store, str(serial), {"batch": "B00020"}, why="misread", who="tester")
+        (gone,) = signal_list(store, **question).signals
+    assert (gone.signal_id, gone.state, gone.found) == (first.signal_id, ANSWERED, False)
+    assert (gone.first, gone.mould) == ("B00030", "M1")
+
+
+def test_an_answer_by_piece_follows_a_serial_and_is_none_by_batch(tmp_path: Path) -> None:
+    path = stored(tmp_path, stepped())
+    question: dict[str, Any] = {"names": ("check-1",), "by": "piece", "baseline": "B00000..B00019"}
+    with open_store(path) as store:
+        (first,) = signal_list(store, **question).signals
+        answer(store, first.signal_id, cause="lot", reaction="none", who="tester", **question)
+        correct_serial(store, first.first, "X9", run=None, why="misread", who="tester")
+        (still,) = (s for s in signal_list(store, **question).signals if s.state == ANSWERED)
+        by_batch = signal_list(store, **(question | {"by": "batch"})).signals
+    assert (still.signal_id, still.found, still.first) == (first.signal_id, True, "X9")
+    assert first.signal_id not in {s.signal_id for s in by_batch}
 
 
 def test_an_answer_whose_signal_an_older_one_holds_for_by_now_is_listed_too() -> None:

@@ -124,6 +124,21 @@ def test_check_points_are_judged_in_their_principal_components(
     assert "1 piece with a missing value cannot be judged as a whole" in study.notes
 
 
+def test_a_signal_of_components_is_laid_to_the_points_that_moved(
+    sample_store: Path, truth: Any
+) -> None:
+    """Late pieces of the mould that warps: half of it lies at points where the warp shows."""
+    study = studied(sample_store, of="checks")
+    late = [s for s in study.signals if s.mould == truth["warp"]["mould"] and s.label >= "H0367"]
+    assert len(late) > 20
+    shown = set(truth["warp"]["shows_at"])
+    first = [s.points[0] in shown for s in late]
+    assert np.mean(first) > 0.8
+    assert all(1 <= len(s.points) < 12 for s in study.signals)
+    assert all(not s.points for s in studied(sample_store).signals)
+    assert "half of it at" in shape_text(study)
+
+
 def test_the_shrinking_shows_at_check_points_and_at_no_fit_point(
     of_fit: ShapeStudy, sample_store: Path, past: History
 ) -> None:

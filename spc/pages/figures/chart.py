@@ -10,11 +10,11 @@ import plotly.graph_objects as go
 from spc.errors import NotFoundError
 from spc.pages.display import per
 from spc.pages.figures import surroundings as around
-from spc.pages.figures.panels import BOTTOM, TOP, Panel, axis_name, panels
+from spc.pages.figures.axes import frame, time_axis, value_axis
+from spc.pages.figures.panels import Panel, axis_name, panels
 from spc.pages.figures.positions import AUTO, Positions, positions
 from spc.pages.figures.strands import row_names, strands
 from spc.pages.figures.traces import traces
-from spc.pages.palette import FONT, LIGHT
 from spc.pages.reading import readings
 from spc.pages.units import unit_of
 from spc.studies.chart_signals import EWMA_CHART, RANGE_CHART, VALUE_CHART
@@ -24,10 +24,6 @@ from spc.studies.spans import Period
 #: Every chart of a series; the first alone makes the short figure.
 ALL_CHARTS = (VALUE_CHART, EWMA_CHART, RANGE_CHART)
 SHORT = (VALUE_CHART,)
-#: The key begins so far below the lowest panel, pixels: the dates stand between.
-KEY = 36
-#: Up to so long a history is dated to the minute.
-DAYS = np.timedelta64(10, "D")
 
 
 def chart_figure(
@@ -136,68 +132,13 @@ def _surroundings(
 
 def _layout(where: Positions, laid: Sequence[Panel], height: int, lanes: bool) -> dict[str, Any]:
     axes = {
-        f"yaxis{'' if panel.number == 1 else panel.number}": _value_axis(panel) for panel in laid
+        f"yaxis{'' if panel.number == 1 else panel.number}": value_axis(
+            panel.domain, (panel.low, panel.high), few=panel.chart != VALUE_CHART
+        )
+        for panel in laid
     }
-    return {
-        "template": {},
-        "height": height,
-        "margin": {"l": 118 if lanes else 60, "r": 128, "t": TOP, "b": BOTTOM},
-        "paper_bgcolor": LIGHT["paper"],
-        "plot_bgcolor": LIGHT["paper"],
-        "font": {"family": FONT, "size": 12, "color": LIGHT["ink"]},
-        "hovermode": "closest",
-        "hoverlabel": {"bgcolor": LIGHT["wash"], "bordercolor": LIGHT["quiet"],
-                       "font": {"color": LIGHT["ink"], "family": FONT}, "align": "left"},
-        # Left of and below the plot, by a hair, the key may be wider than the plot.
-        "legend": {"orientation": "h", "x": -0.001, "xanchor": "left", "yanchor": "top",
-                   "y": -KEY / (height - TOP - BOTTOM), "traceorder": "normal",
-                   "font": {"size": 11}, "itemclick": False, "itemdoubleclick": False},
-        "xaxis": _time_axis(where, laid[-1].axis),
-        **axes,
-    }  # fmt: skip
-
-
-def _value_axis(panel: Panel) -> dict[str, Any]:
-    return {
-        "domain": list(panel.domain),
-        "range": [panel.low, panel.high],
-        "anchor": "x",
-        "showgrid": True,
-        "gridcolor": LIGHT["rule"],
-        "gridwidth": 0.5,
-        "zeroline": False,
-        "linecolor": LIGHT["quiet"],
-        "showline": True,
-        "nticks": 6 if panel.chart == VALUE_CHART else 4,
-        "ticks": "outside",
-        "ticklen": 4,
-        "tickcolor": LIGHT["quiet"],
-        "tickfont": {"size": 11, "color": LIGHT["quiet"]},
-    }
-
-
-def _time_axis(where: Positions, lowest: str) -> dict[str, Any]:
-    axis = {
-        "range": [where.start, where.end],
-        "anchor": lowest,
-        "showgrid": False,
-        "zeroline": False,
-        "showline": True,
-        "linecolor": LIGHT["quiet"],
-        "ticks": "outside",
-        "ticklen": 4,
-        "tickcolor": LIGHT["quiet"],
-        "tickangle": 0,
-        "tickfont": {"size": 11, "color": LIGHT["quiet"]},
-    }
-    if where.ticks is not None:
-        return axis | {
-            "type": "linear", "tickmode": "array", "tickvals": list(where.ticks[0]),
-            "ticktext": list(where.ticks[1]),
-        }  # fmt: skip
-    # A few days need the hour, or one date would stand there twice.
-    clock = "" if where.moments[-1] - where.moments[0] > DAYS else "<br>%H:%M"
-    return axis | {"type": "date", "tickformat": f"%Y-%m-%d{clock}", "nticks": 8}
+    whole = frame(height, left=118 if lanes else 60)
+    return {**whole, "xaxis": time_axis(where, laid[-1].axis), **axes}
 
 
 def _lane_axis(name: str, lane: tuple[float, float], kinds: int) -> dict[str, Any]:

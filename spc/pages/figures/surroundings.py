@@ -55,15 +55,16 @@ def headings(study: Monitor, panel: Panel, reading: Reading, *, first: bool) -> 
         RANGE_CHART: f"jump from {before}, {scale}",
     }[panel.chart]
     if first:
-        mould = plain(_shortened(panel.strand.mould))
+        mould = plain(shortened(panel.strand.mould))
         text = f"<b>{f'Mould {mould}' if mould else 'Mould not recorded'}</b>   {text}"
     yield note(text, name="heading", x=0, xanchor="left", **above)
     if first and reading.state == OUT:
-        since = f"◆ <b>out since {plain(_shortened(reading.since))}</b>"
+        since = f"◆ <b>out since {plain(shortened(reading.since))}</b>"
         yield note(since, role="accent", name="state", x=1, xanchor="right", **above)
 
 
-def _shortened(name: str, most: int = 24) -> str:
+def shortened(name: str, most: int = 24) -> str:
+    """Return a name as it fits into a heading."""
     return name if len(name) <= most else name[: most - 1] + "…"
 
 
@@ -183,7 +184,7 @@ def lane_labels(events: pd.DataFrame, axis: str) -> Iterator[Part]:
     """Return the names of the lanes."""
     for at, kind in enumerate(dict.fromkeys(events["kind"])):
         yield note(
-            plain(_shortened(kind, 18)), size=11, role="quiet", name=LEFT, x=0, xanchor="right",
+            plain(shortened(kind, 18)), size=11, role="quiet", name=LEFT, x=0, xanchor="right",
             xshift=-6, y=at, yref=axis, yanchor="middle",
         )  # fmt: skip
 

@@ -128,7 +128,7 @@ def _size(panel: Panel) -> int:
     return 7 if rows <= MANY else 5 if rows <= VERY_MANY else 3
 
 
-def _mark(marks: int) -> dict[str, Any]:
+def signal_mark(marks: int) -> dict[str, Any]:
     """Return size and line of a signal's mark: finer where there are hundreds of them."""
     size = 12 if marks <= FEW_MARKS else 9 if marks <= MANY_MARKS else 6
     width = 2 if marks <= FEW_MARKS else 1.2
@@ -214,7 +214,7 @@ def _signals(study: Monitor, where: Positions, panel: Panel) -> Iterator[Trace]:
         yield trace(
             f"signal: {rule}", panel, [where.x[own.rows[i]] for i in at], drawn[at],
             mode="markers", name=plain(rule),
-            marker={"symbol": mark_of(chart, rule), **_mark(len(at))},
+            marker={"symbol": mark_of(chart, rule), **signal_mark(len(at))},
             text=[f"{names[i]}<br>{plain(rule)}" for i in at],
             hovertemplate="%{text}<br>%{y:.4~f}<extra></extra>",
         )  # fmt: skip
