@@ -18,6 +18,7 @@ import pandas as pd
 
 from spc.identity import file_hash
 from spc.ingest.checked import Declared
+from spc.ingest.offered import not_there
 from spc.ingest.parquet import (
     MOST_BYTES,
     MOST_ROWS,
@@ -101,6 +102,7 @@ class Scan:
         self.names = [ours.get(own, own) for own in kind.names]
         self.doubles = {ours.get(own, own) for own in kind.doubles}
         self._decimals = {ours.get(own, own): kind.line for own in kind.decimals}
+        self._notes = not_there(kind.names, declared)
         only(len(set(self.names)) == len(self.names) and LINE not in self.names)
 
     @property
@@ -164,7 +166,8 @@ class Scan:
         """Return a frame as the table of this file."""
         return TextTable(
             name=str(self.path), file_id=self.text.file_id, size=self.text.size, frame=frame,
-            separator=self.kind.separator, mark=mark, notes=self.text.notes,
+            separator=self.kind.separator, mark=mark,
+            notes=(*self.text.notes, *self._notes),
             decimals=self._decimals,
         )  # fmt: skip
 

@@ -169,8 +169,10 @@ def _plans(store: Store, checked: Results) -> dict[tuple[str, str], Plan]:
             plans[key] = read.plan(store, key[0], key[1] or None)
         except NotFoundError as error:
             raise InputError(
-                str(error), file=checked.name, row=int(row["line"]), column="part"
-            ) from None
+                str(error), file=checked.name, row=int(row["line"]),
+                column="revision" if (read.plans(store)["part"] == key[0]).any() else "part",
+                do="correct the file, or add the plan first (spc plan add)",
+            ) from None  # fmt: skip
     for (part, revision), plan in plans.items():
         here = (checked.runs["part"] == part) & (checked.runs["revision"] == revision)
         _refuse_unknown_points(checked, plan, here.to_numpy())
