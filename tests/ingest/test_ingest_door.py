@@ -229,7 +229,7 @@ def test_a_revision_without_a_plan_is_refused_at_its_column(take: Take) -> None:
         with pytest.raises(InputError) as error:
             take([row | more for row in hits([run("S1")])])
         assert words in str(error.value)
-        assert "spc plan add" in str(error.value)
+        assert "correct the file, or add its plan first" in str(error.value)
 
 
 def batches(take: Take, days: Sequence[int]) -> None:
