@@ -147,13 +147,17 @@ class _Writer:
         block = doc.unit_block if doc.unit_block is not None else (
             f"<FileUnits>{units}{doc.other_units}</FileUnits>"
         )  # fmt: skip
+        body = (
+            f"{self.product()}{doc.processes}{doc.resources}"
+            f"{self.features()}{self.characteristics()}{self.results()}"
+        )
+        largest = int(next(self.next)) - 1
         return (
             f'<QIFDocument xmlns="{doc.space}" '
             'xmlns:xsi="http://www.w3.org/2001/XMLSchema-instance" '
             f'xsi:schemaLocation="{doc.space} http://qifstandards.org/QIFDocument.xsd" '
-            'versionQIF="3.0.0" idMax="99999">\n'
-            f"<QPId>{doc.qpid}</QPId>\n{block}\n{self.product()}{doc.processes}{doc.resources}"
-            f"{self.features()}{self.characteristics()}{self.results()}</QIFDocument>\n"
+            f'versionQIF="3.0.0" idMax="{largest}">\n'
+            f"<QPId>{doc.qpid}</QPId>\n{block}\n{body}</QIFDocument>\n"
         )
 
     def product(self) -> str:

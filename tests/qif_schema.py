@@ -6,68 +6,78 @@ from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
-TABLE = json.loads(
-    (Path(__file__).parent / "reference" / "qif_statistics_elements.json").read_text("utf-8")
-)
+Table = dict[str, Any]
+REFERENCE = Path(__file__).parent / "reference"
+TABLE: Table = json.loads((REFERENCE / "qif_statistics_elements.json").read_text("utf-8"))
+_RESULTS = json.loads((REFERENCE / "qif_results_elements.json").read_text("utf-8"))
+#: With measurement results: what differs from a document of statistics comes in its place.
+RESULTS: Table = {
+    part: TABLE[part] | _RESULTS[part] for part in ("types", "simple")
+}  # fmt: skip
 SPACE = "{http://qifstandards.org/xsd/qif3}"
+_INSTANCE = "{http://www.w3.org/2001/XMLSchema-instance}"
 #: What each reference must lead to, by its name or, for Id, by the name of its list.
 LEADS = {
     "FeatureDefinitionId": "FeatureDefinitions", "FeatureNominalId": "FeatureNominals",
     "FeatureNominalIds": "FeatureNominals", "FeatureItemIds": "FeatureItems",
     "CharacteristicDefinitionId": "CharacteristicDefinitions",
-    "CharacteristicNominalId": "CharacteristicNominals",
     "CharacteristicItemIds": "CharacteristicItems", "StudyId": "StatisticalStudyPlans",
     "ControlMethodId": "ControlMethods", "StudyIssueId": "StudyIssues",
     "AssignableCauseIds": "AssignableCauses", "CorrectiveActionIds": "CorrectiveActions",
+    "FeatureItemId": "FeatureItems", "CharacteristicItemId": "CharacteristicItems",
+    "FeatureMeasurementIds": "MeasuredFeatures", "WholePointSetId": "MeasuredPointSets",
+    "ActualComponentIds": "ActualComponentSet", "ActualComponentId": "ActualComponentSet",
 }  # fmt: skip
 
 
-def wrongs(data: bytes) -> list[str]:
+def wrongs(data: bytes, table: Table = TABLE) -> list[str]:
     """Return what a document does against the schema: order, occurrence, types, ids."""
     root = ElementTree.fromstring(data)
     found = [] if root.tag == f"{SPACE}QIFDocument" else [f"root {root.tag}"]
-    return found + _walk(root, "QIFDocumentType", "QIFDocument") + _ids(root)
+    return found + _walk(root, "QIFDocumentType", "QIFDocument", table) + _ids(root)
 
 
-def _walk(element: ElementTree.Element, kind: str, path: str) -> list[str]:
+def _walk(element: ElementTree.Element, kind: str, path: str, table: Table) -> list[str]:
     if kind.startswith("fixed "):
         return [] if element.text == kind[6:] else [f"{path}: not {kind[6:]}"]
-    if kind in TABLE["simple"]:
-        return _simple(element, kind, path)
-    return _attributes(element, kind, path) + _children(element, kind, path)
+    if kind in table["simple"]:
+        return _simple(element, kind, path, table)
+    return _attributes(element, kind, path, table) + _children(element, kind, path, table)
 
 
-def _simple(element: ElementTree.Element, kind: str, path: str) -> list[str]:
+def _simple(element: ElementTree.Element, kind: str, path: str, table: Table) -> list[str]:
     if len(element) or element.attrib:
         return [f"{path}: more than a {kind}"]
     text = element.text or ""
-    return [] if re.fullmatch(TABLE["simple"][kind], text) else [f"{path}: {text!r} is no {kind}"]
+    return [] if re.fullmatch(table["simple"][kind], text) else [f"{path}: {text!r} is no {kind}"]
 
 
-def _attributes(element: ElementTree.Element, kind: str, path: str) -> list[str]:
-    told, asked = dict(element.attrib), TABLE["types"][kind]["attributes"]
+def _attributes(element: ElementTree.Element, kind: str, path: str, table: Table) -> list[str]:
+    # Where a schema lies is no part of what it asks.
+    told = {name: text for name, text in element.attrib.items() if not name.startswith(_INSTANCE)}
+    asked = table["types"][kind]["attributes"]
     if set(told) != set(asked):
         return [f"{path}: attributes {sorted(told)}, not {sorted(asked)}"]
     wrong = [f"{path}@{name}: {told[name]!r} is no {rule}" for name, rule in asked.items()
-             if not re.fullmatch(rule[6:] if rule.startswith("fixed ") else TABLE["simple"][rule],
+             if not re.fullmatch(rule[6:] if rule.startswith("fixed ") else table["simple"][rule],
                                  told[name])]  # fmt: skip
     if "n" in told and told["n"] != str(len(element)):
         wrong.append(f"{path}@n: {told['n']}, and {len(element)} children")
     return wrong
 
 
-def _children(element: ElementTree.Element, kind: str, path: str) -> list[str]:
+def _children(element: ElementTree.Element, kind: str, path: str, table: Table) -> list[str]:
     wrong: list[str] = []
     if (element.text or "").strip():
         wrong.append(f"{path}: text {element.text!r}")
     left = list(element)
-    for words, least, most in TABLE["types"][kind]["sequence"]:
+    for words, least, most in table["types"][kind]["sequence"]:
         options: dict[str, str] = dict(part.split(":", 1) for part in words.split(" | "))
         seen = 0
         while left and left[0].tag.removeprefix(SPACE) in options and (most is None or seen < most):
             child = left.pop(0)
             name = child.tag.removeprefix(SPACE)
-            wrong += _walk(child, options[name], f"{path}/{name}")
+            wrong += _walk(child, options[name], f"{path}/{name}", table)
             seen += 1
         if seen < least:
             wrong.append(f"{path}: {seen} of {words[:60]}")
@@ -87,7 +97,7 @@ def _ids(root: ElementTree.Element) -> list[str]:
         name = element.tag.removeprefix(SPACE)
         if name in LEADS:
             for reference in list(element) or [element]:
-                if reference.text not in holders.get(LEADS[name], set()):
+                if (reference.text or "").strip() not in holders.get(LEADS[name], set()):
                     wrong.append(f"{name} {reference.text} leads nowhere")
     return wrong
 

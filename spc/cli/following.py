@@ -68,8 +68,10 @@ class Follower:
     def look(self) -> list[Followed]:
         """Take every file that is complete now, and say what became of each."""
         found = []
-        for path in self._folder.complete(time.monotonic()):
-            followed = self._tried(path)
+        ready = self._folder.complete(time.monotonic())
+        held = self._held(ready) if len(ready) > 1 else {}
+        for path in ready if held is not None else ():
+            followed = self._tried(path, held or {})
             if followed is not None:
                 found.append(followed)
         if found:
@@ -80,10 +82,25 @@ class Follower:
         """Return files that are not complete, or that the store could not take yet."""
         return self._folder.waiting()
 
-    def _tried(self, path: Path) -> Followed | None:
+    def _held(self, paths: list[Path]) -> dict[Path, frozenset[str]] | None:
+        """Return, for each file whose name is not on the list, those that the store holds.
+
+        So a folder of a year's files is not asked about one by one at each start. None where the
+        store is busy.
+        """
+        try:
+            with reader(self._how.store) as store:
+                listed = {f.name for f in rejected_files(store)}
+                held = frozenset(read.files(store)["file_id"])
+        except StoreError as error:
+            self._say(str(error))
+            return None
+        return {path: held for path in paths if str(path) not in listed}
+
+    def _tried(self, path: Path, held: dict[Path, frozenset[str]]) -> Followed | None:
         """Return what became of a file; None where it was known, or has to wait."""
         try:
-            followed = self._taken(path)
+            followed = self._taken(path, held)
         except (StoreError, OSError) as error:
             # Another program has the store or the file, or the disk is full: it may pass.
             self._say(str(error))
@@ -92,8 +109,10 @@ class Follower:
         self._folder.done(path)
         return followed
 
-    def _taken(self, path: Path) -> Followed | None:
+    def _taken(self, path: Path, held: dict[Path, frozenset[str]]) -> Followed | None:
         file_id, size, name = file_hash(path), path.stat().st_size, str(path)
+        if file_id in held.get(path, ()):
+            return None
         with reader(self._how.store) as store:
             known = len(read.file_taken(store, file_id)) > 0
             listed = known and any(f.name == name for f in rejected_files(store))

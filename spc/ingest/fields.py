@@ -102,7 +102,7 @@ def lengths(
             file=file,
             row=int(lines.iloc[at]),
             column=str(fields.name),
-            do="leave the row out where nothing was measured",
+            do="leave the row out where nothing was measured, or look at the unit",
         )
     return values * factor
 

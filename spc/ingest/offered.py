@@ -1,6 +1,7 @@
 """A table as a file offers it: the reader for its kind, then what a mapping says of it."""
 
 import re
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -61,8 +62,18 @@ def _renamed(table: TextTable, declared: Declared) -> TextTable:
             row=1,
             do="say in the mapping what the other one is",
         )
+    notes = (*table.notes, *not_there([str(c) for c in table.frame], declared))
     told = [{ours.get(c, c): at for c, at in d.items()} for d in (table.decimals, table.dressed)]
-    return replace(table, frame=frame, decimals=told[0], dressed=told[1])
+    return replace(table, frame=frame, decimals=told[0], dressed=told[1], notes=notes)
+
+
+def not_there(columns: Sequence[str], declared: Declared) -> list[str]:
+    """Say which columns a mapping names and the file does not have: they are not guessed."""
+    return [
+        f"the mapping's column '{own}' for '{ours}' is not in the file"
+        for ours, own in declared.columns.items()
+        if own not in columns
+    ]
 
 
 def _with_moments(table: TextTable, declared: Declared) -> TextTable:

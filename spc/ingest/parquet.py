@@ -13,6 +13,11 @@ if TYPE_CHECKING:
 
 #: More rows and bytes than any export of one shift; a file that claims more is not unpacked.
 MOST_ROWS, MOST_BYTES = 30_000_000, 4 << 30
+#: Nothing is fetched or loaded for a file's sake.
+SETTINGS: dict[str, str | bool | int | float | list[str]] = {
+    "autoinstall_known_extensions": False,
+    "autoload_known_extensions": False,
+}
 _DECIMALS = ("DOUBLE", "FLOAT", "DECIMAL")
 _NESTED = ("STRUCT", "MAP", "UNION", "LIST", "BLOB", "VARIANT")
 
@@ -29,14 +34,9 @@ def read_parquet(path: Path, *, file_id: str, size: int) -> TextTable:
     """
     import duckdb
 
-    # Nothing is fetched or loaded for a file's sake.
-    settings: dict[str, str | bool | int | float | list[str]] = {
-        "autoinstall_known_extensions": False,
-        "autoload_known_extensions": False,
-    }
     name = str(path)
     try:
-        with duckdb.connect(":memory:", config=settings) as connection:
+        with duckdb.connect(":memory:", config=SETTINGS) as connection:
             # A file may be called 'runs[1].parquet'; its folder may be called 'batch=B01'.
             pattern = escape(name)
             _refuse_large(connection, pattern, name)
@@ -44,47 +44,64 @@ def read_parquet(path: Path, *, file_id: str, size: int) -> TextTable:
             kinds = {c: str(t) for c, t in zip(table.columns, table.types, strict=True)}
             _refuse_nested(kinds, name)
             connection.execute("SET TimeZone='UTC'")
-            frame = table.project(", ".join(_as_text(c, kind) for c, kind in kinds.items())).df()
+            frame = table.project(
+                ", ".join(f"{text_of(c, kind)} AS {quoted(c)}" for c, kind in kinds.items())
+            ).df()
     except duckdb.Error as error:
         said = str(error).splitlines()[0].replace(f"'{name}'", "it")
         raise InputError(
             f"not a Parquet file that can be read ({said})", file=name, do="export it again"
         ) from None
+    text = frame.astype(object).fillna("").map(str.strip)
     return typed_table(
-        frame.astype(object).fillna(""), range(1, len(frame) + 1), name=name, file_id=file_id,
-        size=size, decimals={c: 1 for c, kind in kinds.items() if kind.startswith(_DECIMALS)},
+        text, range(1, len(text) + 1), name=name, file_id=file_id, size=size,
+        decimals={c: 1 for c, kind in kinds.items() if is_decimal(kind)},
     )  # fmt: skip
 
 
 def _refuse_large(connection: "duckdb.DuckDBPyConnection", pattern: str, name: str) -> None:
     """Look at what the file says of its size before anything is unpacked."""
-    rows = _total(connection, "parquet_file_metadata", "num_rows", pattern)
-    size = _total(connection, "parquet_metadata", "total_uncompressed_size", pattern)
+    rows = total(connection, "parquet_file_metadata", "num_rows", pattern)
+    size = total(connection, "parquet_metadata", "total_uncompressed_size", pattern)
     if rows > MOST_ROWS or size > MOST_BYTES:
         raise InputError(
             f"{rows} rows, more than one file can bring", file=name, do="split the file"
         )
 
 
-def _total(
-    connection: "duckdb.DuckDBPyConnection", function: str, column: str, pattern: str
-) -> int:
+def total(connection: "duckdb.DuckDBPyConnection", function: str, column: str, pattern: str) -> int:
+    """Return the sum of what a file says of itself, part by part."""
     (total,) = connection.table_function(function, [pattern]).aggregate(f"sum({column})").fetchall()
     return int(total[0] or 0)
 
 
 def _refuse_nested(kinds: dict[str, str], name: str) -> None:
     for column, kind in kinds.items():
-        if kind.startswith(_NESTED) or kind.endswith("]"):
+        if is_nested(kind):
             raise InputError(
                 "lists where plain values belong", file=name, column=column,
                 do="export one row a hit or point",
             )  # fmt: skip
 
 
-def _as_text(column: str, kind: str) -> str:
-    quoted = '"' + column.replace('"', '""') + '"'
-    text = f"trim(CAST({quoted} AS VARCHAR))"
+def is_nested(kind: str) -> bool:
+    """Tell whether a column holds more than plain values."""
+    return kind.startswith(_NESTED) or kind.endswith("]")
+
+
+def is_decimal(kind: str) -> bool:
+    """Tell whether a column holds numbers with decimals."""
+    return kind.startswith(_DECIMALS)
+
+
+def quoted(column: str) -> str:
+    """Return a column's name as the engine takes it."""
+    return '"' + column.replace('"', '""') + '"'
+
+
+def text_of(column: str, kind: str) -> str:
+    """Return the expression for a column's values as the text that a CSV would hold."""
+    text = f"trim(CAST({quoted(column)} AS VARCHAR))"
     if kind == "TIMESTAMP WITH TIME ZONE":
         text = f"regexp_replace({text}, '[+]00$', 'Z')"
-    return f"{text} AS {quoted}"
+    return text

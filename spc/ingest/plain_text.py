@@ -13,10 +13,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 
 from spc.ingest.text import SEPARATORS, Layout, cut_off, separator_of
 
-_BLOCK, _LINE_END = 1 << 20, 10
+_BLOCK, _LINE_END, _QUOTE = 1 << 20, 10, 34
 _MARK = b"\xef\xbb\xbf"
 #: What an unclosed number at the very end is looked for in, bytes.
 _TAIL = 1 << 16
@@ -32,11 +33,14 @@ class Head:
         Names of its columns.
     separator, line_end
         What stands between columns, and at the end of the first line.
+    start
+        Bytes above the header, its lines among them.
     """
 
     names: tuple[str, ...]
     separator: str
     line_end: str
+    start: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +66,12 @@ class PlainText:
 def head_of(path: Path, layout: Layout) -> Head | None:
     """Return how a file begins; None for no plain header."""
     with path.open("rb") as file:
-        line, ended, _ = file.read(_BLOCK).removeprefix(_MARK).partition(b"\n")
+        block = file.read(_BLOCK)
+    start = _below(block, layout.skip)
+    if start is None:
+        return None
+    # A byte order mark stands at the very beginning, and is no part of the first name.
+    line, ended, _ = (block[start:] if start else block.removeprefix(_MARK)).partition(b"\n")
     text = line.decode(errors="replace")
     line_end = "\r\n" if text.endswith("\r") else "\n"
     text = text.removesuffix("\r")
@@ -78,7 +87,22 @@ def head_of(path: Path, layout: Layout) -> Head | None:
     names = tuple(cell.strip() for cell in cells)
     if "" in names or len(set(names)) < len(names):
         return None
-    return Head(names=names, separator=separator, line_end=line_end)
+    if start and (block[start - 2 : start] == b"\r\n") != (line_end == "\r\n"):
+        return None
+    return Head(names=names, separator=separator, line_end=line_end, start=start)
+
+
+def _below(block: bytes, skip: int) -> int | None:
+    """Return where the lines below those to skip begin; None where lines are not plain ones."""
+    at = 0
+    for _ in range(skip):
+        at = block.find(b"\n", at) + 1
+        if not at:
+            return None
+    above = block[:at]
+    returns = above.count(b"\r")
+    ended = returns == above.count(b"\r\n") and returns in (0, skip)
+    return at if ended and b'"' not in above else None
 
 
 def plain_text(path: Path, head: Head) -> PlainText | None:
@@ -113,7 +137,7 @@ class _Seen:
         self.hashed = hashlib.sha256()
         self.size = self.lines = 0
         self._returns = self._quotes = self._at_rims = self._separators = 0
-        self._head, self._mark = head, head.separator.encode()
+        self._head, self._mark, self._inside = head, head.separator.encode(), False
         self._before = b"\n"
         self._decoder = codecs.getincrementaldecoder("utf-8")("strict")
 
@@ -124,15 +148,26 @@ class _Seen:
         self.size, self._before = self.size + len(block), block[-1:]
         if b"\x00" in block or not self._is_text(block):
             return False
+        block = block[self._head.start :] if first else block
         letters = np.frombuffer(block, np.uint8)
         self.lines += int(np.count_nonzero(letters == _LINE_END))
-        self._separators += int(np.count_nonzero(letters == ord(self._mark)))
+        self._separators += self._count_separators(letters)
         if b'"' not in block and b"\r" not in block and before not in (b'"', b"\r"):
             return True
         # Pairs of bytes may be parted by the end of a block; a byte order mark is part of none.
-        pairs = before + (block.removeprefix(_MARK) if first else block)
+        pairs = before + (block.removeprefix(_MARK) if first and not self._head.start else block)
         self._count_quotes(block, pairs)
         return self._count_returns(pairs)
+
+    def _count_separators(self, letters: npt.NDArray[np.uint8]) -> int:
+        """Count separators outside of quotation marks; a remark may well hold a comma."""
+        marks = letters == ord(self._mark)
+        quotes = letters == _QUOTE
+        if self._inside or quotes.any():
+            opened = np.cumsum(quotes, dtype=np.uint32) + np.uint32(self._inside)
+            marks &= opened % 2 == 0
+            self._inside = bool(opened[-1] % 2) if len(opened) else self._inside
+        return int(np.count_nonzero(marks))
 
     def _is_text(self, block: bytes) -> bool:
         try:

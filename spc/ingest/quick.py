@@ -7,11 +7,9 @@ is one set of refusals, and both readers give the same results.
 """
 
 from collections.abc import Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from glob import escape
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -22,50 +20,38 @@ from spc.ingest.arm_checks import NEEDED as ARM_CHECK
 from spc.ingest.checked import DEVIATIONS, HITS, Declared, Results
 from spc.ingest.columns import KNOWN, LENGTHS
 from spc.ingest.fields import LARGEST_LENGTH, refuse_controls, whole_numbers
-from spc.ingest.offered import as_declared
-from spc.ingest.plain_text import Head, PlainText, head_of, plain_text, stamp_of
+from spc.ingest.offered import as_declared, named_in
+from spc.ingest.quick_scan import SAMPLE, Scan, Unusual, only, scanned
+from spc.ingest.quick_times import (
+    WALL,
+    ZONE,
+    HitTimes,
+    columns_of_time,
+    differ_within_runs,
+    earliest,
+    hit_times,
+)  # fmt: skip
 from spc.ingest.runs_table import depth_of, run_keys, run_rows, unit_of, with_known_columns
-from spc.ingest.text import LINE, TextTable
+from spc.ingest.text import LINE
 from spc.units import millimetres_per
-
-if TYPE_CHECKING:
-    import duckdb
 
 Ints = npt.NDArray[np.int64]
 Lengths = npt.NDArray[np.float64]
 
-#: Smaller files gain nothing, bytes.
-LEAST_BYTES = 4 << 20
+#: Smaller files gain nothing, bytes; Parquet holds much in few.
+LEAST_BYTES, LEAST_PACKED = 4 << 20, 1 << 19
 #: Columns that may differ within a run: a few names, and lengths.
 _NAMES = ("point", "hit", "station")
 _VALUES = (*_NAMES, *LENGTHS)
-#: Rows that are looked at for the names of points before all are read.
-_SAMPLE = 100_000
+#: What tells a run from the others.
+_LABEL = ("part", "serial", "run")
 #: A file of more runs than this is no file of results.
 _MOST_RUNS = 2_000_000
 #: A name must differ from the run's other names by this, which no good name holds.
 _BETWEEN = "\x1f"
-#: A number as the careful reader takes it, for each decimal mark.
-_NUMBERS = {
-    mark: rf"[+-]?([0-9]+{escaped}?[0-9]*|{escaped}[0-9]+)([eE][+-]?[0-9]+)?"
-    for mark, escaped in ((".", r"\."), (",", ","))
-}
-#: A field longer than this is refused by the careful reader.
-_LONGEST_LINE = 131_072
-_SETTINGS: dict[str, str | bool | int | float | list[str]] = {
-    # Nothing is fetched, loaded or left lying about for a file's sake.
-    "autoinstall_known_extensions": False,
-    "autoload_known_extensions": False,
-    "memory_limit": "600MB",
-    "temp_directory": "",
-}
 
 
-class _Unusual(Exception):
-    """Something that only the careful reader may judge."""
-
-
-def read_quick(path: Path, declared: Declared) -> Results | None:
+def read_quick(path: Path, declared: Declared, *, parquet: bool = False) -> Results | None:
     """Read a plain results file; None where the careful reader has to.
 
     Parameters
@@ -74,86 +60,34 @@ def read_quick(path: Path, declared: Declared) -> Results | None:
         The file.
     declared
         What is declared about it.
+    parquet
+        True for a Parquet file, False for a delimited text.
     """
-    if declared.wide or declared.layout.skip or declared.layout.skip_matching:
-        return None
-    if (declared.encoding or "utf-8").lower() not in ("utf-8", "utf8", "utf-8-sig"):
+    if declared.wide or declared.layout.skip_matching:
         return None
     import duckdb
 
     try:
-        stamp, head = stamp_of(path), head_of(path, declared.layout)
-        if head is None:
-            return None
-        with (
-            ThreadPoolExecutor(1) as beside,
-            duckdb.connect(":memory:", config=_SETTINGS) as connection,
-        ):
-            # The look through the bytes goes on beside the first questions.
-            text = beside.submit(plain_text, path, head)
-            results = _results(_Scan(connection, path, head, text, declared), declared)
-        return results if stamp_of(path) == stamp else None
-    except (_Unusual, InputError, OSError, duckdb.Error):
+        with scanned(path, declared, parquet) as scan:
+            return _results(scan, declared)
+    except (Unusual, InputError, OSError, UnicodeError, duckdb.Error):
         return None
 
 
-class _Scan:
-    """The file as a table of text, ``rows``, that the engine reads anew for each question."""
-
-    def __init__(
-        self, connection: "duckdb.DuckDBPyConnection", path: Path, head: Head,
-        text: "Future[PlainText | None]", declared: Declared,
-    ) -> None:  # fmt: skip
-        self.path, self.separator = path, head.separator
-        self._connection, self._text = connection, text
-        ours = {own: ours for ours, own in declared.columns.items()}
-        self.names = [ours.get(own, own) for own in head.names]
-        _only(len(set(self.names)) == len(self.names) and LINE not in self.names)
-        # Columns go by their places: no name of the file is ever part of a question.
-        self.rows = connection.read_csv(
-            escape(str(path)), auto_detect=False, header=True, sep=head.separator, quotechar='"',
-            columns={f"c{at}": "VARCHAR" for at in range(len(self.names))}, escapechar='"',
-            strict_mode=True, null_padding=False, max_line_size=_LONGEST_LINE,
-        )  # fmt: skip
-
-    @property
-    def text(self) -> PlainText:
-        """Return what the look through the bytes found."""
-        found = self._text.result()
-        if found is None:
-            raise _Unusual
-        return found
-
-    def field(self, name: str) -> str:
-        """Return the expression for a column's text; empty where nothing stands there."""
-        return f"coalesce(c{self.names.index(name)}, '')"
-
-    def name_kind(self, kind: str, names: Sequence[str]) -> None:
-        """Make a type of these names, by which a column of them comes as numbers."""
-        self._connection.register("told", pd.DataFrame({"name": pd.Series(names, dtype=object)}))
-        self._connection.execute(f"CREATE OR REPLACE TYPE {kind} AS ENUM (FROM told)")
-        self._connection.unregister("told")
-
-
-def _only(plain: bool) -> None:
-    """Give up where something is unusual."""
-    if not plain:
-        raise _Unusual
-
-
-def _results(scan: _Scan, declared: Declared) -> Results:
+def _results(scan: Scan, declared: Declared) -> Results:
     named = [name for name in scan.names if name not in declared.ignored]
-    _only(not {"at", "kind"} <= set(named) and not set(ARM_CHECK) <= set(named))
-    _only(not set(declared.constants) & set(_VALUES) - set(named))
-    rows, runs = _rows_and_runs(scan, declared, named)
+    only(not {"at", "kind"} <= set(named) and not set(ARM_CHECK) <= set(named))
+    only(not set(declared.constants) & set(_VALUES) - set(named))
+    rows, runs, declared = _rows_and_runs(scan, declared, named)
     # The columns have our names already.
-    table = as_declared(_table(scan, named, runs, rows.mark), replace(declared, columns={}))
+    frame = _table(named, runs, declared)
+    table = as_declared(scan.table(frame, rows.mark), replace(declared, columns={}))
     frame, said = with_known_columns(table, declared)
     name, depth = table.name, depth_of(frame, table.name)
     unit = unit_of(frame, name)
     keys = run_keys(frame, name)
     # Two spellings of one run (a blank more) would have to be compared with one another.
-    _only(bool((keys == np.arange(len(frame))).all()))
+    only(bool((keys == np.arange(len(frame))).all()))
     values = _values(rows, depth, millimetres_per(unit, file=name))
     return Results(
         name=name, file_id=table.file_id, size=table.size, rows=len(values), depth=depth, unit=unit,
@@ -169,114 +103,114 @@ class _Rows:
     run: Ints
     values: pd.DataFrame
     mark: str
+    line: int
 
 
 def _rows_and_runs(
-    scan: _Scan, declared: Declared, named: Sequence[str]
-) -> tuple[_Rows, pd.DataFrame]:
-    """Return the rows of the file, and what it says of each run, with the run's first line."""
-    told = _told_of_runs(scan, [n for n in named if _of_runs(n, declared)])
-    by = [name for name in ("part", "serial", "run") if name in told]
-    _only(bool(by))
+    scan: Scan, declared: Declared, named: Sequence[str]
+) -> tuple[_Rows, pd.DataFrame, Declared]:
+    """Return the rows, what the file says of each run with its first line, and what is left to say.
+
+    Where each hit has its own time, a run's is the earliest, in ISO 8601 and without a format.
+    """
+    label = [name for name in _LABEL if name in named]
+    only(bool(label))
+    timed = columns_of_time(declared, named)
+    times = None
+    if differ_within_runs(scan, label, timed):
+        only("measured_at" not in {*named_in(declared.file_name), *named} - set(timed))
+        times = hit_times(scan, declared, timed)
+    of_runs = [n for n in named if n in timed or (n in KNOWN and n not in _VALUES)]
+    told = _told_of_runs(scan, [n for n in of_runs if times is None or n not in timed])
     # Where the label alone tells runs apart, less text has to be looked up.
-    by = next(([name] for name in by[::-1] if not told[name].duplicated().any()), by)
-    spelled = told[by[0]]
-    for name in by[1:]:
-        spelled = spelled + _BETWEEN + told[name]
-    _only(not spelled.duplicated().any())
-    between = f" || '{_BETWEEN}' || ".join(scan.field(name) for name in by)
-    values, mark = _values_read(scan, named, declared, (between, list(spelled)))
-    codes = values.pop("run").to_numpy()
-    first = np.flatnonzero(~pd.Series(codes).duplicated())
-    order = codes[first]
-    _only(len(order) == len(told))
-    place = np.empty(len(told), dtype=np.int64)
-    place[order] = np.arange(len(told))
+    by = next(([name] for name in label[::-1] if not told[name].duplicated().any()), label)
+    values, mark = _values_read(scan, named, _run_kind(scan, told, by), times)
+    place, first, order = _numbered(values.pop("run"), len(told))
     runs = told.iloc[order].reset_index(drop=True).map(str.strip)
-    return _Rows(run=place[codes], values=values, mark=mark), runs.assign(**{LINE: first + 2})
+    runs[LINE] = first + scan.kind.line
+    if times is not None:
+        walls, zones = values.pop(WALL), values.pop(ZONE)
+        runs["measured_at"] = pd.Series(earliest(place, walls, zones, declared.zone), dtype=object)
+        declared = replace(
+            declared, moment=(), time_format="", ignored=(*declared.ignored, *declared.moment)
+        )
+    return _Rows(run=place, values=values, mark=mark, line=scan.kind.line), runs, declared
 
 
-def _of_runs(name: str, declared: Declared) -> bool:
-    return name in declared.moment or (name in KNOWN and name not in _VALUES)
+def _numbered(coded: "pd.Series[int]", count: int) -> tuple[Ints, Ints, Ints]:
+    """Return the run of each row in the order of the file, its first row, and its place before."""
+    codes: Ints = np.asarray(coded, dtype=np.int64)
+    first = np.flatnonzero(~coded.duplicated()).astype(np.int64)
+    order = codes[first]
+    only(len(order) == count)
+    place = np.empty(count, dtype=np.int64)
+    place[order] = np.arange(count)
+    return place[codes], first, order
 
 
-def _told_of_runs(scan: _Scan, names: Sequence[str]) -> pd.DataFrame:
+def _told_of_runs(scan: Scan, names: Sequence[str]) -> pd.DataFrame:
     """Return every combination of what rows say of their runs: one a run, or not plain."""
-    _only(bool(names))
     fields = [f"{scan.field(name)} AS t{at}" for at, name in enumerate(names)]
     told = scan.rows.project(", ".join(fields)).distinct().limit(_MOST_RUNS).df()
-    _only(len(told) < _MOST_RUNS)
+    only(len(told) < _MOST_RUNS)
     named: pd.DataFrame = told.astype(object).set_axis(list(names), axis=1)
     for name in names:
-        _only(not named[name].str.contains(_BETWEEN, regex=False).any())
+        only(not named[name].str.contains(_BETWEEN, regex=False).any())
     return named
 
 
+def _run_kind(scan: Scan, told: pd.DataFrame, by: Sequence[str]) -> str:
+    """Make a type of the runs that these columns tell apart; return the expression of a row's."""
+    spelled = told[by[0]]
+    for name in by[1:]:
+        spelled = spelled + _BETWEEN + told[name]
+    only(not spelled.duplicated().any())
+    scan.name_kind("runs", list(spelled))
+    return f" || '{_BETWEEN}' || ".join(scan.field(name) for name in by)
+
+
 def _values_read(
-    scan: _Scan, named: Sequence[str], declared: Declared, run: tuple[str, Sequence[str]]
+    scan: Scan, named: Sequence[str], run: str, times: HitTimes | None
 ) -> tuple[pd.DataFrame, str]:
     """Return run, names and lengths of each row; names as categories, and the decimal mark."""
-    names = [name for name in _NAMES if name in named]
+    names = {name: scan.field(name) for name in _NAMES if name in named}
     sizes = [name for name in LENGTHS if name in named]
-    scan.name_kind("runs", run[1])
-    mark = declared.layout.mark or _mark(scan, sizes)
+    mark, padded = scan.numbers_like(sizes)
+    values = [f"{scan.number(name, mark, padded)} AS {name}" for name in sizes]
+    if times is not None:
+        names[ZONE] = times.zone
+        values.append(f"{times.wall} AS {WALL}")
     # Names that are not among the first rows are rare; then all rows are looked at.
-    for limit in (_SAMPLE, None):
-        kinds = {name: _distinct(scan, name, limit) for name in names}
-        for name, found in kinds.items():
-            scan.name_kind(f"{name}s", found)
-        fields = [f"TRY_CAST({scan.field(name)} AS {name}s) AS {name}" for name in names]
-        fields += [f"{_number(scan.field(name), mark)} AS {name}" for name in sizes]
-        fields.insert(0, f"TRY_CAST({run[0]} AS runs) AS run")
-        rows = scan.rows.project(", ".join(fields)).df()
-        _only(len(rows) == scan.text.rows)
+    for limit in (SAMPLE, None):
+        for name, field in names.items():
+            scan.name_kind(f"{name}s", scan.distinct(field, limit))
+        fields = [f"TRY_CAST({field} AS {name}s) AS {name}" for name, field in names.items()]
+        asked = [f"TRY_CAST({run} AS runs) AS run", *fields, *values]
+        rows = scan.rows.project(", ".join(asked)).df()
+        only(len(rows) == scan.text.rows)
         coded = rows[["run", *names]].apply(lambda column: column.cat.codes)
         if (coded >= 0).all(axis=None):
             return rows.assign(run=coded["run"]), mark
-    raise _Unusual
+    raise Unusual
 
 
-def _distinct(scan: _Scan, name: str, limit: int | None) -> list[str]:
-    rows = scan.rows.limit(limit) if limit else scan.rows
-    return list(rows.project(f"{scan.field(name)} AS name").distinct().df()["name"])
-
-
-def _mark(scan: _Scan, sizes: Sequence[str]) -> str:
-    """Return the decimal mark of the first rows; another one further down is unusual."""
-    if scan.separator == "," or not sizes:
-        return "."
-    comma = " OR ".join(f"contains({scan.field(name)}, ',')" for name in sizes)
-    some = scan.rows.limit(_SAMPLE).aggregate(f"bool_or({comma}) AS comma").df()
-    return "," if some["comma"].iloc[0] else "."
-
-
-def _number(field: str, mark: str) -> str:
-    """Return the expression for a number: NULL for an empty field, infinite for a bad one."""
-    text = f"replace({field}, ',', '.')" if mark == "," else field
-    return (
-        f"CASE WHEN {field} = '' THEN NULL WHEN regexp_full_match({field}, '{_NUMBERS[mark]}') "
-        f"THEN TRY_CAST({text} AS DOUBLE) ELSE 'infinity'::DOUBLE END"
-    )
-
-
-def _table(scan: _Scan, named: Sequence[str], runs: pd.DataFrame, mark: str) -> TextTable:
+def _table(named: Sequence[str], runs: pd.DataFrame, declared: Declared) -> pd.DataFrame:
     """Return a table with one row a run; what a run's rows differ in stands for itself."""
+    names = [name for name in named if name in runs or name not in declared.ignored]
+    names += ["measured_at"] if "measured_at" in runs and "measured_at" not in names else []
     columns = {
-        name: runs[name] if name in runs else ("-" if name in _VALUES else "") for name in named
+        name: runs[name] if name in runs else ("-" if name in _VALUES else "") for name in names
     }
     frame = pd.DataFrame(columns, index=runs.index, dtype=object)
     frame[LINE] = runs[LINE]
-    return TextTable(
-        name=str(scan.path), file_id=scan.text.file_id, size=scan.text.size, frame=frame,
-        separator=scan.separator, mark=mark, notes=scan.text.notes,
-    )  # fmt: skip
+    return frame
 
 
 def _values(rows: _Rows, depth: str, factor: float) -> pd.DataFrame:
     """Return the values by the rules of the careful reader, or give up."""
     said, count = rows.values, len(rows.values)
     columns: dict[str, Any] = {"key": rows.run, "point": _names(said["point"], needed=True)}
-    columns[LINE] = np.arange(2, count + 2)
+    columns[LINE] = np.arange(rows.line, rows.line + count)
     parts = [rows.run, columns["point"].codes]
     if depth == DEVIATIONS:
         lengths = {"deviation": True, "residual": False}
@@ -285,7 +219,7 @@ def _values(rows: _Rows, depth: str, factor: float) -> pd.DataFrame:
         columns["hit"] = _whole(said["hit"]) if depth == HITS else np.zeros(count, dtype=np.int64)
         columns["station"] = _names(said["station"]) if "station" in said else ""
         parts.append(columns["hit"])
-    _only(_each_once(parts))
+    only(_each_once(parts))
     for name, needed in lengths.items():
         columns[name] = _lengths(said, name, factor, needed)
     # Copied columns would take as much memory again.
@@ -297,7 +231,7 @@ def _names(said: "pd.Series[Any]", *, needed: bool = False) -> "pd.Categorical[s
     raw = pd.Series(said.cat.categories.astype(object))
     refuse_controls(raw, pd.Series(0, index=raw.index), file="")
     codes, names = pd.factorize(raw.str.strip())
-    _only(not (needed and "" in names))
+    only(not (needed and "" in names))
     return pd.Categorical.from_codes(codes[said.cat.codes], pd.Index(names, dtype=object))
 
 
@@ -321,6 +255,6 @@ def _lengths(said: pd.DataFrame, name: str, factor: float, needed: bool) -> Leng
         return np.full(len(said), np.nan)
     lengths = said[name].to_numpy(dtype=np.float64)
     missing = np.isnan(lengths)
-    _only(not (needed and missing.any()))
-    _only(bool((missing | (np.abs(lengths) <= LARGEST_LENGTH / factor)).all()))
+    only(not (needed and missing.any()))
+    only(bool((missing | (np.abs(lengths) <= LARGEST_LENGTH / factor)).all()))
     return lengths * factor

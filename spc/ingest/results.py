@@ -12,9 +12,9 @@ from spc.ingest.arm_checks import read_arm_checks
 from spc.ingest.checked import DEVIATIONS, HITS, ArmChecks, Declared, Events, Results
 from spc.ingest.events import read_events
 from spc.ingest.fields import lengths, whole_numbers
-from spc.ingest.kinds import TEXT, XML, kind_of
+from spc.ingest.kinds import PARQUET, TEXT, XML, kind_of
 from spc.ingest.offered import as_declared, table_of
-from spc.ingest.quick import LEAST_BYTES, read_quick
+from spc.ingest.quick import LEAST_BYTES, LEAST_PACKED, read_quick
 from spc.ingest.runs_table import depth_of, run_keys, run_rows, unit_of, with_known_columns
 from spc.ingest.text import LINE, TextTable, read_bytes
 from spc.units import millimetres_per
@@ -28,8 +28,9 @@ def read_file(path: Path, declared: Declared) -> Results | Events | ArmChecks:
     InputError
         With file, row and column where they are known.
     """
-    if _is_large(path):
-        quick = read_quick(path, declared)
+    large = _large_kind(path)
+    if large is not None:
+        quick = read_quick(path, declared, parquet=large == PARQUET)
         if quick is not None:
             return quick
     data = read_bytes(path)
@@ -46,14 +47,15 @@ def read_file(path: Path, declared: Declared) -> Results | Events | ArmChecks:
     return read_results(table, declared)
 
 
-def _is_large(path: Path) -> bool:
-    """Tell whether a file is large enough for the reader that goes by columns, and a text."""
+def _large_kind(path: Path) -> str | None:
+    """Return the kind of a file that is large enough for the reader that goes by columns."""
     try:
         with path.open("rb") as file:
-            head = file.read(4096)
-            return file.seek(0, SEEK_END) >= LEAST_BYTES and kind_of(head, str(path)) == TEXT
+            kind, size = kind_of(file.read(4096), str(path)), file.seek(0, SEEK_END)
     except (OSError, InputError):
-        return False  # said by the careful reader
+        return None  # said by the careful reader
+    least = {TEXT: LEAST_BYTES, PARQUET: LEAST_PACKED}.get(kind)
+    return kind if least is not None and size >= least else None
 
 
 def read_results(table: TextTable, declared: Declared) -> Results:

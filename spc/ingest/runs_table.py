@@ -23,7 +23,10 @@ def with_known_columns(table: TextTable, declared: Declared) -> tuple[pd.DataFra
     missing = [column for column in NEEDED if column not in frame]
     if missing:
         raise InputError(
-            f"no column '{missing[0]}'", file=table.name, row=1, do=_missing_hint(missing[0])
+            f"no column '{missing[0]}'",
+            file=table.name,
+            row=1,
+            do=_missing_hint(missing[0], declared),
         )
     unknown = [str(c) for c in frame.columns if c not in KNOWN and c != LINE]
     said = [f"column '{column}' is not used" for column in unknown]
@@ -33,10 +36,13 @@ def with_known_columns(table: TextTable, declared: Declared) -> tuple[pd.DataFra
     return frame, said
 
 
-def _missing_hint(column: str) -> str:
+def _missing_hint(column: str, declared: Declared) -> str:
+    if column in declared.columns:
+        return f"the mapping calls it '{declared.columns[column]}', which the file does not have"
     if column == "unit":
         return "add it (mm, in or thou) or say --unit; the unit is never guessed"
-    return "add it, or name the file's own column for it in a mapping (--mapping)"
+    wide = ", or say wide = true there if the points are columns" if column == "point" else ""
+    return f"add it, or name the file's own column for it in a mapping (--mapping){wide}"
 
 
 def _refuse_other_unit(frame: pd.DataFrame, unit: str, name: str) -> None:

@@ -1,5 +1,6 @@
 """Bytes into a table of text, with the line of the file that each row stands on."""
 
+import codecs
 import csv
 import io
 import re
@@ -111,6 +112,9 @@ def decode(data: bytes, name: str, encoding: str | None = None) -> str:
 
     Another code page is never guessed: a wrong guess silently changes names.
     """
+    utf16 = data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)) and any(data[2:4])
+    if encoding is None and utf16:
+        raise InputError("not UTF-8 text but UTF-16", file=name, do="say --encoding utf-16")
     if b"\x00" in data[:4096] and encoding is None:
         raise InputError("not a text file", file=name, do="export the results as CSV text (UTF-8)")
     try:

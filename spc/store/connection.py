@@ -246,8 +246,9 @@ def _driver_errors(path: Path) -> Iterator[None]:
 
 def _what_is_wrong(error: duckdb.Error) -> str:
     text = str(error)
-    # With extensions off, the driver asks for one where it recognises another program's format.
-    if "not a valid DuckDB" in text or "extension" in text:
+    # With extensions off, the driver asks for one where it recognises another program's format;
+    # a table of text it would read as one, in memory.
+    if any(word in text for word in ("not a valid DuckDB", "extension", "in-memory database")):
         return "not a store of this program; name another file with --store"
     if "version number" in text:
         return f"written by a newer DuckDB than the {duckdb.__version__} here; install that one"

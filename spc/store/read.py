@@ -207,7 +207,7 @@ def known_runs(store: Store) -> pd.DataFrame:
     """Return identity, name and circumstances of every run, as its file named them."""
     return store.frame(
         "SELECT run_id, part, serial, run, operator, device, probe, setup, study, part_temp_c, "
-        f"hours_since_moulding FROM ({holding.RUNS_AS_TAKEN})"
+        f"hours_since_moulding, measured_at FROM ({holding.RUNS_AS_TAKEN})"
     )
 
 

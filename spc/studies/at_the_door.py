@@ -32,6 +32,8 @@ _NOMINAL, _NORMAL_COSINE = 0.01, 0.99985
 _FEWEST_RUNS, _FEWEST_POINTS, _NEAR = 5, 6, log(2.0)
 #: Batches whose numbers must follow time before a number is held against a time, and how many do.
 _FEWEST_BATCHES, _IN_ORDER = 5, 0.9
+#: Runs of a file stand in the order of time where, of so many steps and more, few lead back.
+_FEWEST_STEPS, _BACK = 4, 0.1
 #: Equal deviations on fewer points are chance.
 _FEWEST_EQUAL = 4
 
@@ -60,7 +62,12 @@ def door_notes(
     InputError
         Where the plan is for centres of the ball and the file says it holds points of the surface.
     """
-    said = [*_measured_again(fresh, held), *_future(fresh), *_copies(store, checked, fresh)]
+    said = [
+        *_measured_again(fresh, held),
+        *_future(fresh),
+        *_backwards(fresh),
+        *_copies(store, checked, fresh),
+    ]
     for plan in {p.plan_id: p for p in plans.values()}.values():
         _refuse_centres(checked, plan)
         own = fresh[(fresh["part"] == plan.part) & (fresh["revision"] == plan.revision)]
@@ -89,22 +96,58 @@ def _label(run: Any, serial: Any) -> str:
 
 
 def _measured_again(fresh: pd.DataFrame, held: pd.DataFrame) -> list[str]:
-    """Say which pieces were measured before, outside of studies, here or in the store."""
+    """Say which pieces were measured before, outside of studies, here or in the store.
+
+    Of a piece the run measured last counts, whichever came in first.
+    """
     piece = ["part", "serial"]
+    held = held.sort_values("measured_at", na_position="first", kind="stable")
     both = pd.concat(
         [
-            frame.loc[frame["study"] == "", [*piece, "run"]].assign(here=frame is fresh)
+            frame.loc[frame["study"] == "", [*piece, "run", "measured_at"]].assign(
+                here=frame is fresh
+            )
             for frame in (held, fresh)
         ]
     )
-    both["after"] = both.groupby(piece, sort=False)["run"].shift()
+    by = both.groupby(piece, sort=False)
+    both["after"], both["before_at"] = by["run"].shift(), by["measured_at"].shift()
     again = both[both["here"] & both["after"].notna()]
-    told = [
-        f"piece '{row['serial']}' is measured again: run '{row['run']}' after run "
-        f"'{row['after']}'; of its runs the last one that could be aligned counts"
-        for row in again.head(_TOLD).to_dict("records")
-    ]
+    told = [_again(row) for row in again.head(_TOLD).to_dict("records")]
     return _and_more(told, len(again), "pieces measured again")
+
+
+def _again(row: Mapping[Any, Any]) -> str:
+    piece = f"piece '{row['serial']}'"
+    counts = "of its runs the last one that could be aligned counts"
+    if row["measured_at"] < row["before_at"]:
+        return (
+            f"{piece} is measured again, and time runs backwards: run '{row['run']}' is dated "
+            f"{row['measured_at']:%Y-%m-%d %H:%M} UTC, before run '{row['after']}' "
+            f"({row['before_at']:%Y-%m-%d %H:%M}); {counts}, by these times: look at the clock"
+        )
+    return f"{piece} is measured again: run '{row['run']}' after run '{row['after']}'; {counts}"
+
+
+def _backwards(fresh: pd.DataFrame) -> list[str]:
+    """Say where an arm's clock jumped back from one run of the file to the next.
+
+    Only where the file's other runs stand in the order of time; a list may be sorted otherwise.
+    """
+    told = []
+    for _, runs in fresh[fresh["measured_at"].notna()].groupby("device", sort=False):
+        steps = runs["measured_at"].diff().dropna() < pd.Timedelta(0)
+        if len(steps) < _FEWEST_STEPS or not 0 < steps.sum() <= max(1, _BACK * len(steps)):
+            continue
+        at = int(np.flatnonzero(steps)[0])
+        before, after = (runs.iloc[k] for k in (at, at + 1))
+        earlier, above = after["measured_at"], _label(before["run"], before["serial"])
+        told.append(
+            f"time runs backwards: {_label(after['run'], after['serial'])} is dated "
+            f"{earlier:%Y-%m-%d %H:%M} UTC, and {above}, which stands above it, "
+            f"{before['measured_at']:%Y-%m-%d %H:%M}: look at the clock"
+        )
+    return _some(told, "clocks that run backwards")
 
 
 def _future(fresh: pd.DataFrame) -> list[str]:

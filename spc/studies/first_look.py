@@ -10,6 +10,7 @@ from spc.ingest.checked import Results
 from spc.plan import Plan
 from spc.studies.fitting import Fitted
 from spc.studies.mistakes import Mistake, told
+from spc.units import MILLIMETRES
 
 
 def refuse_strangers(
@@ -35,22 +36,32 @@ def refuse_strangers(
         f"no run fits the plan of {plan.part} {plan.revision}",
         file=checked.name,
         row=int(runs["line"].iloc[0]),
-        do=_why_strange(runs, fitted, wrong),
+        do=_why_strange(checked, runs, fitted, wrong),
     )
 
 
-def _why_strange(runs: pd.DataFrame, fitted: Fitted, wrong: Sequence[tuple[Mistake, ...]]) -> str:
+#: Millimetres in units that people mix up, by name; files declare the units of ``MILLIMETRES``.
+_MIXED_UP = {
+    "millimetres": 1.0, "inches": 25.4, "thou": 0.0254, "metres": 1000.0, "micrometres": 0.001,
+}  # fmt: skip
+#: How far the ratio of sizes may be from a factor: no moulded part is so much off its size.
+_SLACK = 0.05
+
+
+def _why_strange(
+    checked: Results, runs: pd.DataFrame, fitted: Fitted, wrong: Sequence[tuple[Mistake, ...]]
+) -> str:
     ratio = float(np.nanmedian(fitted.size_ratio))
-    for factor, words in (
-        (25.4, "inches declared where the file holds millimetres, or the other way round"),
-        (1 / 25.4, "millimetres declared where the file holds inches"),
-        (1000.0, "metres and millimetres mixed up"),
-        (0.001, "metres and millimetres mixed up"),
-        (1 / 0.0254, "thou declared where the file holds something longer"),
-        (0.0254, "thou declared where the file holds millimetres"),
-    ):
-        if abs(ratio / factor - 1.0) < 0.05:
-            return f"the points span {ratio:.4g} times the plan's extent: looks like {words}"
+    seen = f"the points span {ratio:.4g} times the plan's extent"
+    declared = MILLIMETRES[checked.unit]
+    for name, millimetres in _MIXED_UP.items():
+        factor = declared / millimetres
+        if factor != 1.0 and abs(ratio / factor - 1.0) < _SLACK:
+            named = f"{factor:g}" if factor > 1.0 else f"1/{1.0 / factor:g}"
+            return (
+                f"{seen}: a factor of {named}, as where {name} are declared as '{checked.unit}'; "
+                "find out which is right, the file's unit or the plan's"
+            )
     said = told(wrong, _labels(runs))
     if said:
         return said[0]

@@ -168,13 +168,21 @@ def _plans(store: Store, checked: Results) -> dict[tuple[str, str], Plan]:
         try:
             plans[key] = read.plan(store, key[0], key[1] or None)
         except NotFoundError as error:
-            raise InputError(
-                str(error), file=checked.name, row=int(row["line"]), column="part"
-            ) from None
+            raise _without_plan(store, key, str(error), checked.name, int(row["line"])) from None
     for (part, revision), plan in plans.items():
         here = (checked.runs["part"] == part) & (checked.runs["revision"] == revision)
         _refuse_unknown_points(checked, plan, here.to_numpy())
     return plans
+
+
+def _without_plan(store: Store, key: tuple[str, str], what: str, file: str, row: int) -> InputError:
+    """Return the refusal of a part or a revision that no plan, or more than one, is for."""
+    parts = read.plans(store)["part"]
+    known = bool((parts == key[0]).any())
+    # Where there is no plan at all, or several could be meant, the words say what to do already.
+    do = "correct the file, or add its plan first" if len(parts) and (key[1] or not known) else ""
+    column = "revision" if known else "part"
+    return InputError(what, file=file, row=row, column=column, do=do)
 
 
 def _refuse_unknown_points(checked: Results, plan: Plan, runs: npt.NDArray[np.bool_]) -> None:

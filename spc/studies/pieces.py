@@ -116,6 +116,8 @@ def said_otherwise(runs: pd.DataFrame, known: pd.DataFrame) -> list[str]:
         The store's runs.
     """
     both = runs.merge(known, on="run_id", suffixes=("", "_kept"))
+    if both.empty:
+        return []
     said = []
     for column in OF_A_RUN:
         here, there = both[column], both[f"{column}_kept"]

@@ -97,6 +97,13 @@ def test_a_piece_measured_twice_is_said_in_the_store_and_in_one_file(take: Take)
     assert len(again.warnings) == 2
 
 
+def test_a_piece_measured_again_at_an_earlier_time_is_said_to_be_so(take: Take) -> None:
+    take(hits([run("S1"), run("S1", "2", measured_at="2026-01-06T08:00:00Z")]))
+    early = take(hits([run("S1", "3", measured_at="2026-01-02T09:30:00Z")], seed=1))
+    said(early, "time runs backwards: run 'S1-3' is dated 2026-01-02 09:30 UTC, before run 'S1-2' "
+         "(2026-01-06 08:00)", "look at the clock")  # fmt: skip
+
+
 def test_runs_of_a_study_are_no_second_measurement(take: Take) -> None:
     take(hits([run("S1")]))
     assert take(hits([run("S1", str(i), study="G1") for i in range(2, 5)], seed=1)).warnings == ()
@@ -173,6 +180,56 @@ def test_a_time_later_than_now_is_said(take: Take) -> None:
     said(take(hits([*runs, run("S9")])), "run 'S0-1' of serial 'S0'", "later than now, and 2 more")
     soon = pd.Timestamp.now("UTC") + pd.Timedelta(minutes=2)
     assert take(hits([run("S10", measured_at=soon.isoformat())], seed=1)).warnings == ()
+
+
+def dated(order: Sequence[int], **more: object) -> list[dict[str, object]]:
+    """Return runs of one file, measured on these days of January in the order of its rows."""
+    return hits([
+        run(f"S{at}", measured_at=f"2026-01-{day:02d}T08:00:00Z", device="arm-1", **more)
+        for at, day in enumerate(order)
+    ])  # fmt: skip
+
+
+def test_a_clock_that_jumped_back_within_a_file_is_said(take: Take) -> None:
+    jumped = take(dated([5, 6, 7, 2, 3, 4]))
+    said(jumped, "time runs backwards: run 'S3-1' of serial 'S3' is dated 2026-01-02 08:00 UTC",
+         "run 'S2-1' of serial 'S2'", "2026-01-07 08:00: look at the clock")  # fmt: skip
+
+
+@pytest.mark.parametrize("order", [[1, 2, 3, 4, 5], [5, 4, 3, 2, 1], [3, 1, 5, 2, 4], [2, 1, 3]])
+def test_a_file_in_another_order_or_a_short_one_has_no_clock_to_tell(
+    order: list[int], take: Take
+) -> None:
+    assert take(dated(order)).warnings == ()
+
+
+@pytest.mark.parametrize(
+    ("per", "unit", "words"),
+    [
+        (1.0, "in", "a factor of 25.4, as where millimetres are declared as 'in'"),
+        (25.4, "mm", "a factor of 1/25.4, as where inches are declared as 'mm'"),
+        (1000.0, "mm", "a factor of 1/1000, as where metres are declared as 'mm'"),
+        (25.4, "thou", "a factor of 1/1000, as where inches are declared as 'thou'"),
+        (0.0254, "mm", "a factor of 39.3701, as where thou are declared as 'mm'"),
+    ],
+)
+def test_a_wrong_unit_of_positions_is_named_with_its_factor(
+    per: float, unit: str, words: str, take: Take
+) -> None:
+    rows = [row | {"unit": unit} for row in hits([run("S1"), run("S2")], per=per)]
+    with pytest.raises(InputError) as error:
+        take(rows)
+    assert words in str(error.value)
+    assert "find out which is right, the file's unit or the plan's" in str(error.value)
+
+
+def test_a_revision_without_a_plan_is_refused_at_its_column(take: Take) -> None:
+    for more, words in (({"revision": "Z"}, "column 'revision': no plan for part 'BX-1 Z'"),
+                        ({"part": "Q"}, "column 'part': no plan for part 'Q A'")):  # fmt: skip
+        with pytest.raises(InputError) as error:
+            take([row | more for row in hits([run("S1")])])
+        assert words in str(error.value)
+        assert "correct the file, or add its plan first" in str(error.value)
 
 
 def batches(take: Take, days: Sequence[int]) -> None:

@@ -67,6 +67,19 @@ def test_every_file_is_taken_with_the_verdicts_of_its_runs_and_nothing_is_moved(
     assert held_bytes(store_path) == again
 
 
+def test_files_that_the_store_holds_are_asked_about_at_once(
+    folder: Path, store_path: Path, spc: Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for file in MONTH[3:6]:
+        shutil.copy(file, folder)
+    once(spc, folder, store_path)
+    opened = []
+    monkeypatch.setattr("spc.cli.following.reader", lambda path: opened.append(path) or
+                        open_store(path, read_only=True))  # fmt: skip
+    assert once(spc, folder, store_path).out == "No new file.\n"
+    assert len(opened) == 2, "once for the plans, once for all files"
+
+
 def test_the_verdict_is_that_of_the_review(folder: Path, store_path: Path, spc: Command) -> None:
     document = json.loads(once(spc, folder, store_path, "--json").out)
     # Those of the last file were judged with the whole store to hold them against.

@@ -113,6 +113,17 @@ def test_what_is_wrong_in_a_mapping_is_named(text: str, words: str, tmp_path: Pa
     assert str(error.value).startswith(str(tmp_path / "source.toml"))
 
 
+def test_a_column_that_the_mapping_names_and_the_file_lacks_is_said(
+    good: str, tmp_path: Path
+) -> None:
+    path = tmp_path / "a.csv"
+    found = read(good, mapping('[columns]\nprobe = "Taster"\n', tmp_path), path)
+    assert "the mapping's column 'Taster' for 'probe' is not in the file" in found.warnings
+    nameless = good.replace("serial", "Nr", 1)
+    refused(nameless, mapping('[columns]\nserial = "Seriennr"\n', tmp_path), path,
+            "no column 'serial'", "calls it 'Seriennr', which the file does not have")  # fmt: skip
+
+
 # --- lines that are no rows ----------------------------------------------------------------------
 
 

@@ -17,10 +17,11 @@ from helpers import SAMPLES
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from strategies import box, csv_text, dated_runs, hit_rows, probed
+from two_readers import same, written
 
 from spc.errors import InputError
 from spc.ingest import results
-from spc.ingest.checked import ArmChecks, Declared, Events, Results
+from spc.ingest.checked import Declared, Results
 from spc.ingest.mapping import read_mapping
 from spc.ingest.quick import read_quick
 from spc.ingest.results import read_file
@@ -48,40 +49,6 @@ READY = "part,serial,run,point,deviation,residual,unit\n" + "".join(
     for r in range(3) for p, (v, w) in enumerate([("0.01", ""), ("-1e-3", "0.5"), (".2", "+1.")])
 )  # fmt: skip
 POINTS = re.sub(r"\nBX-1.*?,[23],-?\d.*", "", TEXT).replace(",hit,", ",remark,")
-
-
-def written(data: bytes, folder: Path) -> Path:
-    path = folder / "results.csv"
-    path.write_bytes(data)
-    return path
-
-
-def careful(path: Path, declared: Declared) -> Results | Events | ArmChecks | InputError:
-    assert path.stat().st_size < results.LEAST_BYTES, "the careful reader is to be asked"
-    try:
-        return read_file(path, declared)
-    except InputError as error:
-        return error
-
-
-def plain(frame: pd.DataFrame) -> pd.DataFrame:
-    """Return a frame with names as text, however they are kept."""
-    return frame.apply(lambda c: c.astype(str) if c.dtype.kind not in "ifM" else c)
-
-
-def same(path: Path, declared: Declared) -> bool:
-    """Tell whether the quick reader read the file; then hold it to the careful one, bit by bit."""
-    quick = read_quick(path, declared)
-    if quick is None:
-        return False
-    slow = careful(path, declared)
-    assert isinstance(slow, Results), slow
-    for name in ("name", "file_id", "size", "rows", "depth", "unit", "zone", "warnings", "surface"):
-        assert getattr(quick, name) == getattr(slow, name), name
-    for name in ("values", "runs"):
-        one, other = plain(getattr(quick, name)), plain(getattr(slow, name))
-        pd.testing.assert_frame_equal(one[other.columns], other, check_exact=True)
-    return True
 
 
 GOOD: dict[str, tuple[str, Declared]] = {
@@ -135,7 +102,7 @@ def test_the_sample_runs_are_read_alike(tmp_path: Path) -> None:
 def test_a_point_that_first_comes_far_down_is_found(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("spc.ingest.quick._SAMPLE", 4)
+    monkeypatch.setattr("spc.ingest.quick.SAMPLE", 4)
     assert same(written(TEXT.encode(), tmp_path), Declared())
 
 
@@ -246,7 +213,7 @@ def test_a_file_that_changes_while_it_is_read_is_left_to_the_careful_reader(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     stamps = iter([(1, 1), (1, 2)])
-    monkeypatch.setattr("spc.ingest.quick.stamp_of", lambda path: next(stamps))
+    monkeypatch.setattr("spc.ingest.quick_scan.stamp_of", lambda path: next(stamps))
     assert read_quick(written(TEXT.encode(), tmp_path), Declared()) is None
 
 

@@ -91,6 +91,18 @@ def test_a_store_that_cannot_be_used_is_one_line(
     assert (held_bytes(store_path) if store_path.is_file() else None) == before
 
 
+@pytest.mark.parametrize("name", ["results.csv", "results.parquet", "results.json"])
+@pytest.mark.parametrize("command", ["plan list", "ingest one.csv", "store check", "store migrate"])
+def test_a_file_of_results_is_no_store(
+    name: str, command: str, spc: Command, tmp_path: Path, first_batch: Path
+) -> None:
+    # The driver tells formats by the ending of a name, and would read some of them in memory.
+    (tmp_path / "one.csv").write_bytes(first_batch.read_bytes())
+    path = with_text(tmp_path / name, b"part,serial\n1,2\n")
+    assert spc(*command.split(), "--store", path).refused(str(path), "not a store of this program")
+    assert path.read_bytes() == b"part,serial\n1,2\n"
+
+
 def test_a_file_that_is_there_is_never_made_anew(spc: Command, store_path: Path) -> None:
     before = held_bytes(store_path)
     assert spc("init", "--store", store_path).refused("exists already")

@@ -147,7 +147,7 @@ def test_a_mistake_in_one_run_is_named_kept_and_never_put_right(
     [
         ("two of the deck", "deck-1 and deck-3 were probed in each other's place"),
         ("the other hand", "mirror image"),
-        ("another unit", "looks like"),
+        ("another unit", "a factor of 1/25.4, as where inches are declared as 'mm'"),
         ("another order", "names in another order"),
     ],
 )
