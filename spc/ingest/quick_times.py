@@ -33,7 +33,15 @@ _BETWEEN = re.compile(r"[-./:,_ T]")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HitTimes:
-    """The expressions for a hit's clock as a moment, and for its offset, ``empty`` or ``bad``."""
+    """How the engine reads the time of a hit.
+
+    Parameters
+    ----------
+    wall
+        Expression for the clock as a moment.
+    zone
+        Expression for its offset, ``empty`` or ``bad``.
+    """
 
     wall: str
     zone: str

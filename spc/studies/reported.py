@@ -28,7 +28,9 @@ def left_by_fits(values: pd.DataFrame, plans: Sequence[Plan]) -> "pd.Series[floa
     plans
         The plan of each run, by ``key``.
     """
-    held = {p.plan_id: columns_of(values["point"], _held(p)) >= 0 for p in plans}
+    # Many runs share a few plans: what each plan holds is looked up once.
+    different = {p.plan_id: p for p in plans}.values()
+    held = {p.plan_id: columns_of(values["point"], _held(p)) >= 0 for p in different}
     which = np.array([p.plan_id for p in plans])[values["key"].to_numpy()]
     at_fit = np.zeros(len(values), dtype=np.bool_)
     for plan, points in held.items():
