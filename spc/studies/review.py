@@ -192,7 +192,8 @@ def _point(seen: Examined, at: int) -> ReviewedPoint:
     check = ~seen.history.geometry.is_fit
     used = bool(seen.weights[at] > 0)
     harm = np.where(check, np.abs(trust.hidden_shift[:, at]), -1.0) * seen.sigma
-    harmed = int(np.argmax(np.round(np.nan_to_num(harm, nan=-1.0), 9)))
+    # Rounded, so that equal places do not change order with the machine; infinity stays infinity.
+    harmed = int(np.argmax(np.round(np.where(np.isnan(harm), -1.0, harm), 9)))
     sizes = tests.standardised if known is not None else tests.internal
     family = tests.p_standardised_family if known is not None else tests.p_studentised_family
     group = next((g for g in trust.groups if at in g), ())
