@@ -30,7 +30,7 @@ def command() -> None:
     "--with",
     "extra",
     multiple=True,
-    type=click.Choice(["batch", "day", "device", "probe", "station"]),
+    type=click.Choice(["batch", "day", "device", "probe", "reprobe", "station"]),
     help="Split off this factor too, by restricted maximum likelihood.",
 )
 @click.option("--from-history", is_flag=True, help="Take the spread of pieces from production.")

@@ -11,6 +11,7 @@ from spc.gauge.squares import TERMS, expected
 #: How each component is called in a sentence.
 SPOKEN = {
     "hit": "hit to hit",
+    "reprobe": "re-probing",
     "setup": "re-alignment",
     "operator_piece": "operator by piece",
     "operator": "operator",

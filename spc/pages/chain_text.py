@@ -7,6 +7,9 @@ from spc.pages.gauge_text import WORDS
 from spc.pages.text import table
 from spc.studies.gauge_chain import GaugeChain
 
+#: Sources that only the whole chain tells apart.
+SOURCES = {**WORDS, "reprobe": "re-probing (nothing lifted)"}
+
 
 def chain_text(found: GaugeChain) -> str:
     """Return each source's part over all points, and its smallest and largest at a point."""
@@ -21,7 +24,7 @@ def chain_text(found: GaugeChain) -> str:
         low, high = (float(np.nanmedian(end[np.isfinite(end)])) if np.isfinite(end).any()
                      else np.nan for end in (band.low, band.high))  # fmt: skip
         rows.append((
-            WORDS.get(name, name), str(found.levels.get(name, "")), length(value, unit),
+            SOURCES.get(name, name), str(found.levels.get(name, "")), length(value, unit),
             f"{length(float(np.nanmin(band.value)), unit)} to "
             f"{length(float(np.nanmax(band.value)), unit)}",
             f"{length(low, unit)} to {length(high, unit)}",

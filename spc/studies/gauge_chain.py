@@ -18,12 +18,15 @@ from spc.plan import Plan
 from spc.store import read
 from spc.store.connection import Store
 from spc.studies.arrays import Array
-from spc.studies.history import History, study_runs
+from spc.studies.history import History
 from spc.studies.hits import hit_deviations_of
+from spc.studies.same_setup import lifted_runs
 
 #: Factors that may be added, and the column of the run that says them.
 FACTORS = {"batch": "batch", "day": "day", "device": "device", "probe": "probe",
-           "station": "station"}  # fmt: skip
+           "reprobe": "setup", "station": "station"}  # fmt: skip
+#: Runs of one set-up, nothing lifted between them.
+REPROBE = "reprobe"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -75,7 +78,7 @@ def gauge_chain(
     study
         Its name.
     extra
-        Further factors: batch, day, device, probe, station.
+        Further factors: batch, day, device, probe, reprobe, station.
     part, revision
         The part.
     """
@@ -83,30 +86,32 @@ def gauge_chain(
         if name not in FACTORS:
             raise InputError(f"no factor '{name}'", do=f"use {', '.join(FACTORS)}")
     plan = read.plan(store, part, revision)
-    past = study_runs(store, plan, study)
+    lifted, every, found = lifted_runs(store, plan, study)
+    # Without telling re-probing apart, a set-up probed again would count as one more set-up.
+    past = every if REPROBE in extra else lifted
+    place = found.place if REPROBE in extra else np.arange(len(past.runs))
     deviations, _ = hit_deviations_of(store, past)
     at = np.flatnonzero(
         ~past.geometry.is_fit & (np.isfinite(deviations).any(axis=2).mean(axis=0) >= 0.5)
     )
     if not at.size:
         raise InputError(f"study '{study}' has no check point to judge by", do="probe check points")
-    return _split(store, past, deviations[:, at], at, study, extra)
+    return _split(store, past, deviations[:, at], at, study, _factors(store, past, extra, place))
 
 
 def _split(
     store: Store, past: History, deviations: Array, at: npt.NDArray[np.int64], study: str,
-    extra: tuple[str, ...],
+    code: dict[str, npt.NDArray[np.int64]],
 ) -> GaugeChain:  # fmt: skip
     runs, points, hits = deviations.shape
     y = np.moveaxis(deviations, 1, 2).reshape(runs * hits, points)
     there = np.isfinite(y).any(axis=1)
-    factors = {
-        name: np.repeat(code, hits)[there] for name, code in _factors(store, past, extra).items()
-    }
+    factors = {name: np.repeat(of_run, hits)[there] for name, of_run in code.items()}
     told = separable(factors)
     kept = {name: code for name, code in factors.items() if name in told.kept}
     found = reml_study(y[there], kept)
-    layout = lay_out(factors["piece"], factors["operator"], factors["setup"], int(there.sum()))
+    run = factors.get(REPROBE, factors["setup"])
+    layout = lay_out(factors["piece"], factors["operator"], run, int(there.sum()))
     quantities = reml_quantities(
         found, averaged={"hit": commonest_hits(layout)},
         tolerance=np.column_stack([past.geometry.lower, past.geometry.upper])[at],
@@ -125,7 +130,7 @@ def _split(
 
 
 def _factors(
-    store: Store, past: History, extra: tuple[str, ...]
+    store: Store, past: History, extra: tuple[str, ...], place: npt.NDArray[np.int64]
 ) -> dict[str, npt.NDArray[np.int64]]:
     """Return codes of each factor a run, outermost first."""
     runs = past.runs
@@ -138,12 +143,12 @@ def _factors(
             inner[name] = _codes(runs["measured_at"].dt.strftime("%Y-%m-%d"))
         elif name == "station" and stations is not None:
             inner[name] = _codes(stations)
-        elif name != "batch":
+        elif name not in ("batch", REPROBE):
             inner[name] = _codes(runs[FACTORS[name]])
     return {
         **outer, "piece": code["serial"], "operator": code["operator"],
         "operator_piece": nested(code["operator"], code["serial"]), **inner,
-        "setup": np.arange(len(runs)),
+        "setup": place, **({REPROBE: np.arange(len(runs))} if REPROBE in extra else {}),
     }  # fmt: skip
 
 

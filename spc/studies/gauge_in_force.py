@@ -20,7 +20,7 @@ from spc.studies.arrays import Array
 from spc.studies.gauge import GaugeStudy, gauge_study, second_factor
 from spc.studies.gauge_figures import FitFigures, fit_figures
 from spc.studies.gauge_standing import ArmState, Passed, standing
-from spc.studies.history import study_runs
+from spc.studies.same_setup import lifted_runs
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,7 +141,7 @@ class Gauges:
         """Return what a study says of the fit's own figures."""
         if name not in self._figures:
             try:
-                past = study_runs(self._store, self._plan, name)
+                past, _, _ = lifted_runs(self._store, self._plan, name)
             except SpcError:
                 self._figures[name] = None
             else:

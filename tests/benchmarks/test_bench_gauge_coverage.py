@@ -123,18 +123,37 @@ def test_studies_with_gaps_are_on_the_safe_side(design: str, truth: str) -> None
     assert min(found.values()) >= least(LIKELIHOODS)
 
 
-@pytest.mark.parametrize("together", [0.0, 0.7, 1.0])
-def test_like_points_pooled(together: float) -> None:
-    """Points of one run that move apart, mostly together, and as one."""
-    shape, number, points = (10, 3, 3, 3), STUDIES // 30, 8
-    sd = TRUTHS["as sampled"]
-    own, codes = simulated(shape, sd, number * points, 7)
-    common, _ = simulated(shape, sd, number, 8)
-    y = np.sqrt(1 - together) * own + np.sqrt(together) * np.repeat(common, points, axis=1)
-    found = like_points_study(y, *codes, np.repeat(np.arange(number), points))
-    got = shares(anova_quantities(found), truth_of(shape, sd))
-    told("10 x 3 x 3 x 3", f"{together:.0%} alike", got)
-    assert min(got.values()) >= least(number)
+#: Share of the variance that like points have in common, and how many points there are.
+TOGETHER = [0.0, 0.3, 0.7, 0.8, 0.9, 0.95, 1.0] if FULL else [0.0, 0.8, 1.0]
+LIKE = [8, 24] if FULL else [8]
+
+
+@pytest.mark.parametrize("points", LIKE)
+@pytest.mark.parametrize("together", TOGETHER)
+@pytest.mark.parametrize("design", DESIGNS)
+def test_like_points_pooled(design: str, together: float, points: int) -> None:
+    """Points of one run that move apart, mostly together, and as one: never more than two short.
+
+    The range may hold the truth more often, and does where points move apart: few pieces cannot
+    tell that, and whatever would make such ranges narrower takes others below (the degrees of
+    freedom right on average instead of too few: 82 %).
+    """
+    shape, sd = DESIGNS[design], TRUTHS["as sampled"]
+    studies = 4_000 if FULL else 200
+    found: dict[str, float] = {}
+    for seed in range(studies // 200):
+        own, codes = simulated(shape, sd, 200 * points, 100 + seed)
+        common, _ = simulated(shape, sd, 200, 900 + seed)
+        y = np.sqrt(1 - together) * own + np.sqrt(together) * np.repeat(common, points, axis=1)
+        like = like_points_study(y, *codes, np.repeat(np.arange(200), points))
+        for name, share in shares(anova_quantities(like), truth_of(shape, sd)).items():
+            found[name] = found.get(name, 0.0) + share / (studies // 200)
+    told(design, f"{points} at {together:.0%}", found)
+    assert min(found.values()) >= least(studies)
+    if together == 1.0:
+        # As one point: no more than what one point's ranges hold.
+        rest = [share for name, share in found.items() if name not in SAFE]
+        assert max(rest) <= NOMINAL + WITHIN + 3.0 * np.sqrt(0.95 * 0.05 / studies)
 
 
 def test_pieces_from_production() -> None:

@@ -9,7 +9,7 @@ from scipy.stats import chi2
 from spc.alignment.fit import fit_planes
 from spc.alignment.geometry import geometry
 from spc.gauge.pose import pose_repeat, probed_pose
-from spc.studies.gauge_pose import moves_in_group
+from spc.studies.same_setup import motions
 
 RNG = np.random.default_rng(8)
 NOMINALS = RNG.uniform(-400, 400, (9, 3)) * [1.0, 1.0, 0.4]
@@ -57,7 +57,11 @@ def test_the_fit_moves_a_still_piece_by_as_much_as_predicted(weights):
     measured = np.einsum("rij,rpj->rpi", turn, points) + shift[:, None]
     fitted = fit_planes(measured, NOMINALS, NORMALS, weights)
     held = geometry(NOMINALS, NORMALS, weights)
-    moves = moves_in_group(fitted.rotation, fitted.translation, group, held.centre, held.size)
+    moves = np.vstack([
+        motions(fitted.rotation[mine], fitted.translation[mine], fitted.rotation[mine[0]],
+                fitted.translation[mine[0]], held.centre, held.size)
+        for mine in np.arange(len(group)).reshape(groups, times)
+    ])  # fmt: skip
     predicted = probed_pose(held.design, weights, noise)
     got = pose_repeat(moves, group, predicted, held.size)
     # 240 degrees of freedom: a standard deviation is known to 4.6 %; three times that.
