@@ -17,6 +17,7 @@ from pathlib import Path
 
 import click
 import duckdb
+import numpy as np
 import pytest
 from click.testing import CliRunner
 from qif_documents import Doc, Feature
@@ -644,14 +645,22 @@ def _one_run(serial: str) -> tuple[list[str], list[list[str]]]:
 
 
 def _write_twice(path: Path) -> None:
-    """Write a study TW whose set-ups were probed twice: the only kind whose pose has figures."""
+    """Write a study TW whose set-ups were probed twice: the only kind whose pose has figures.
+
+    The second probing is the first again, read a little off, since nothing was lifted.
+    """
     head, *rows = _sample("gauge/2026-06_G1.csv")
     at = {name: place for place, name in enumerate(head.split(","))}
-    twice = [cells for row in rows if (cells := row.split(","))[at["setup"]] in ("1", "2")]
-    for cells in twice:
-        cells[at["study"]], cells[at["run"]] = "TW", f"TW-{cells[at['run']]}"
-        cells[at["setup"]] = "1"
-    _write_rows(path, head.split(","), twice)
+    rng = np.random.default_rng(2)
+    once = [cells for row in rows if (cells := row.split(","))[at["setup"]] in ("1", "2")]
+    again = [list(cells) for cells in once]
+    for label, runs in (("TW", once), ("TV", again)):
+        for cells in runs:
+            cells[at["study"]], cells[at["run"]] = "TW", f"{label}-{cells[at['run']]}"
+    for cells in again:
+        for axis in "xyz":
+            cells[at[axis]] = f"{float(cells[at[axis]]) + rng.normal(0.0, 0.02):.4f}"
+    _write_rows(path, head.split(","), [*once, *again])
 
 
 def _write_rows(path: Path, head: list[str], rows: list[list[str]]) -> None:
