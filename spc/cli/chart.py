@@ -82,6 +82,7 @@ def _kind(
     moulds: str, cavities: str, **question: Any,
 ) -> int:  # fmt: skip
     from spc.pages.kind_text import kind_text
+    from spc.store import read
     from spc.studies.kinds import kind_study
     from spc.studies.streams import Sharing
 
@@ -90,11 +91,12 @@ def _kind(
     with reader(store_path) as store:
         sharing = Sharing(moulds=moulds, cavities=cavities)
         study = kind_study(store, series, kind, sharing=sharing, **question)
+        events = read.events(store, study.plan.part)
     show(study, kind_text, as_json)
     if page is not None:
         from spc.pages.kind_page import kind_page
 
-        _write(kind_page(study), page, as_json)
+        _write(kind_page(study, events), page, as_json)
     return FOUND if fail_on and study.signals else 0
 
 
@@ -195,15 +197,17 @@ def show_shape(
     Example: spc chart shape --of checks
     """
     from spc.pages.shape_text import shape_text
+    from spc.store import read
     from spc.studies.shape import shape_study
 
     with reader(store_path) as store:
         study = shape_study(store, **question)
+        events = read.events(store, study.plan.part)
     show(study, shape_text, as_json)
     if page is not None:
         from spc.pages.shape_page import shape_page
 
-        _write(shape_page(study), page, as_json)
+        _write(shape_page(study, events), page, as_json)
     return FOUND if fail_on and study.signals else 0
 
 

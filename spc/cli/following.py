@@ -1,6 +1,7 @@
 """Following a folder: each new file is taken once it is complete, and its verdicts are said."""
 
 import time
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -65,18 +66,18 @@ class Follower:
         self._plans = self._plan_names()
         self._said = ""
 
-    def look(self) -> list[Followed]:
-        """Take every file that is complete now, and say what became of each."""
-        found = []
+    def look(self) -> Iterator[Followed]:
+        """Take every file that is complete now; what became of each is there as soon as it is."""
         ready = self._folder.complete(time.monotonic())
-        held = self._held(ready) if len(ready) > 1 else {}
+        held = self._held(ready) if ready else {}
+        tried = False
         for path in ready if held is not None else ():
             followed = self._tried(path, held or {})
             if followed is not None:
-                found.append(followed)
-        if found:
+                tried = True
+                yield followed
+        if tried:
             self._look_again()
-        return found
 
     def waiting(self) -> list[Path]:
         """Return files that are not complete, or that the store could not take yet."""
@@ -113,13 +114,7 @@ class Follower:
         file_id, size, name = file_hash(path), path.stat().st_size, str(path)
         if file_id in held.get(path, ()):
             return None
-        with reader(self._how.store) as store:
-            known = len(read.file_taken(store, file_id)) > 0
-            listed = known and any(f.name == name for f in rejected_files(store))
-        if listed:
-            with writer(self._how.store) as store:
-                reject(store, name, file_id, size, "in the store under another name", who_is_here())
-        if known:
+        if path not in held and self._known_now(file_id, size, name):
             return None
         try:
             checked = read_file(path, self._how.declared)
@@ -138,6 +133,16 @@ class Follower:
                 reject(store, name, file_id, size, str(error), who_is_here())
             self._rejected.add(path)
             return Followed(name=name, taken=None, verdicts=(), rejected=str(error))
+
+    def _known_now(self, file_id: str, size: int, name: str) -> bool:
+        """Return whether the store holds a file whose name is on the list; then it leaves it."""
+        with reader(self._how.store) as store:
+            known = len(read.file_taken(store, file_id)) > 0
+            listed = known and any(f.name == name for f in rejected_files(store))
+        if listed:
+            with writer(self._how.store) as store:
+                reject(store, name, file_id, size, "in the store under another name", who_is_here())
+        return known
 
     def _say(self, text: str) -> None:
         """Say what holds a file up, once."""
@@ -165,27 +170,34 @@ def follow(how: Following) -> None:
     follower = Follower(how)
     say(f"Following {how.folder}; stop with Ctrl+C.")
     while True:
-        for followed in follower.look():
-            say(followed_text(followed))
+        for _ in _said_at_once(follower.look(), silent=False):
+            pass
         time.sleep(how.every)
 
 
 def follow_once(how: Following, as_json: bool) -> int:
     """Take what is complete now and return the exit status: 2 where a file could not be taken."""
     follower = Follower(how)
-    found = follower.look()
+    found = list(_said_at_once(follower.look(), silent=as_json))
     if how.settle:
         time.sleep(how.settle)
-        found += follower.look()
+        found += _said_at_once(follower.look(), silent=as_json)
     if as_json:
         say_json(found)
     else:
-        say("\n".join([
-            *(followed_text(one) for one in found),
-            *(f"{path}: not taken yet; left for the next time" for path in follower.waiting()),
-            *([] if found or follower.waiting() else ["No new file."]),
-        ]))  # fmt: skip
+        for path in follower.waiting():
+            say(f"{path}: not taken yet; left for the next time")
+        if not found and not follower.waiting():
+            say("No new file.")
     return _REFUSED if any(one.rejected for one in found) else 0
+
+
+def _said_at_once(found: Iterator[Followed], *, silent: bool) -> Iterator[Followed]:
+    """Say what became of each file as soon as it is known: a backlog takes minutes."""
+    for one in found:
+        if not silent:
+            say(followed_text(one))
+        yield one
 
 
 def show_rejected(store_path: Path, as_json: bool) -> int:

@@ -120,8 +120,10 @@ def run_keys(frame: pd.DataFrame, name: str) -> "pd.Series[int]":
                 do="fill it in",
             )
     keys = frame.groupby(["part", "serial", "run"], sort=False).ngroup()
+    # Runs are numbered as they come, so the first rows of all runs stand in the runs' order.
+    first_rows = np.flatnonzero(~keys.duplicated())[keys]
     for column in (*RUN_TEXT, *RUN_NUMBERS, "measured_at"):
-        first = frame.groupby(keys)[column].transform("first")
+        first = frame[column].iloc[first_rows].set_axis(frame.index)
         other = frame[column] != first
         # Hits of one run may each carry their own time; the run's is the earliest.
         if column != "measured_at" and other.any():

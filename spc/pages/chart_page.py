@@ -8,6 +8,7 @@ import plotly.graph_objects as go
 from spc.pages.beside import NOWHERE, Place
 from spc.pages.blocks import badge, bullets, figure_block, fold, section
 from spc.pages.chart_tables import (
+    events_fold,
     events_table,
     limits_table,
     signal_table,
@@ -115,7 +116,6 @@ def _below(study: Monitor, column: int) -> list[Html]:
         if mine
         else el("p", "No rule found anything in this series.")
     )
-    events = events_table(study.events)
     note = study.notes[column]
     return [
         section("signals", "Signals", signals),
@@ -131,7 +131,7 @@ def _below(study: Monitor, column: int) -> list[Html]:
             "Values, events and remarks",
             fold("all-values", f"All values, one row a {row_word(study)}",
                  values_table(study, column)),
-            fold("all-events", "Events", events) if events else None,
+            events_fold(study.events),
             bullets(f"{r[:1].upper()}{r[1:]}." for r in study.remarks),
         ),
     ]  # fmt: skip

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 import pandas as pd
 
-from spc.pages.blocks import Cell, Column, badge, columns, table, tall_table
+from spc.pages.blocks import Cell, Column, badge, columns, fold, table, tall_table
 from spc.pages.chart_words import between, capital, counted_rows, exact, in_unit, row_word
 from spc.pages.display import NONE, decimals, moment, number
 from spc.pages.figures.strands import Strand, last, rows_of, strands
@@ -100,6 +100,12 @@ def events_table(events: pd.DataFrame, key: str = "events") -> Html | None:
     heads = columns("time (UTC)", "kind", "mould", "note~")
     caption = "What happened to mould, material and arm"
     return tall_table(key, caption, heads, rows, short=False)
+
+
+def events_fold(events: pd.DataFrame) -> Html | None:
+    """Return the table of events, to be unfolded, or nothing where nothing is known."""
+    found = events_table(events)
+    return fold("all-events", "Events", found) if found else None
 
 
 def values_table(study: Monitor, column: int) -> Html:

@@ -175,6 +175,10 @@ def taken_for_granted(study: Monitor, column: int | None = None) -> tuple[str, .
     )
 
 
+#: How events are drawn.
+EVENT_KEY = "Dotted uprights are events; the triangles at the top show their kind."
+
+
 def key_words(study: Monitor) -> Html:
     """Return how to read the figures, once a page."""
     dot = "a piece" if study.rows.by == PIECE else "the mean of a batch"
@@ -184,8 +188,7 @@ def key_words(study: Monitor) -> Html:
         "them is the centre, both worked out from the shaded baseline where there is one. The "
         "violet line is the moving average, slow but sensitive to small lasting moves; stems, "
         "where drawn, are jumps from the one before, and raise no signal. An orange "
-        "shape round a dot is a signal, and the key below the figure says of what kind. Dotted "
-        "uprights are events; the triangles at the top show their kind. Hatched ground is outside "
-        "the tolerance.",
+        "shape round a dot is a signal, and the key below the figure says of what kind. "
+        f"{EVENT_KEY} Hatched ground is outside the tolerance.",
         class_="quiet small",
     )

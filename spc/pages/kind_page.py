@@ -4,9 +4,12 @@ from dataclasses import replace
 from math import isfinite
 
 import numpy as np
+import pandas as pd
 
 from spc.pages.beside import NOWHERE, Place
 from spc.pages.blocks import bullets, columns, figure_block, fold, section, table, tall_table
+from spc.pages.chart_tables import events_fold
+from spc.pages.chart_words import EVENT_KEY
 from spc.pages.display import NONE, count, decimals, length, moment, number, per
 from spc.pages.figures.limited import Limited, limited_figure
 from spc.pages.figures.positions import positions
@@ -30,8 +33,18 @@ UNITS = {"sigma": "st. dev.", "mm^(2/3)": "mm^(2/3)"}
 LEVELLED = ("batches", "mean-range", "mean-sd", "steps")
 
 
-def kind_page(study: KindStudy, place: Place = NOWHERE) -> str:
-    """Return the page."""
+def kind_page(study: KindStudy, events: pd.DataFrame, place: Place = NOWHERE) -> str:
+    """Return the page.
+
+    Parameters
+    ----------
+    study
+        What is shown.
+    events
+        What happened to mould, material and arm, as the store has it.
+    place
+        Where the page lies.
+    """
     plan = study.plan
     panels = _panels(study)
     names = tuple(
@@ -42,20 +55,21 @@ def kind_page(study: KindStudy, place: Place = NOWHERE) -> str:
     )
     figures = {}
     if panels:
-        figures["figure"] = limited_figure(panels, replace(positions(study.times), names=names))
+        where = replace(positions(study.times), names=names)
+        figures["figure"] = limited_figure(panels, where, events)
     spoken = study.spoken[:1].upper() + study.spoken[1:]
     newest = study.times.max().astype("datetime64[us]").item()
     return page_html(Page(
         title=f"{spoken}: {IN_WORDS[study.kind]}",
         kicker=f"{plan.part} {plan.revision}, {plan.name}. Measured up to {moment(newest)} UTC",
-        body=joined(_body(study, figures["figure"].layout.height if figures else 0)),
+        body=joined(_body(study, events, figures["figure"].layout.height if figures else 0)),
         figures=figures, fingerprint=place.fingerprint, library=place.library, up=place.up,
         contents=[("chart", "Chart"), ("signals", "Signals"), ("how", "Limits"),
                   ("values-section", "Values")],
     ))  # fmt: skip
 
 
-def _body(study: KindStudy, height: int) -> list[Html]:
+def _body(study: KindStudy, events: pd.DataFrame, height: int) -> list[Html]:
     answer = el("div", el("p", _answer(study)), class_="answer act" if study.signals else "answer")
     chart = figure_block("figure", f"{study.plan.part} {study.series}", _key(study), height)
     said = (*study.notes, *(_fact(fact, study) for fact in study.facts if isfinite(fact.value)))
@@ -67,7 +81,10 @@ def _body(study: KindStudy, height: int) -> list[Html]:
             "how", "Limits and what they stand on",
             bullets(f"{text[:1].upper()}{text[1:]}." for text in (study.limits, *said)),
         ),
-        section("values-section", "Values", fold("all-values", "All values", *_values(study))),
+        section(
+            "values-section", "Values and events",
+            fold("all-values", "All values", *_values(study)), events_fold(events),
+        ),
     ]  # fmt: skip
 
 
@@ -97,7 +114,8 @@ def _key(study: KindStudy) -> Html:
         "centre. An orange diamond round a dot is a value beyond a limit. Control limits are no "
         "tolerances."
         + " The limits stand on the shaded baseline." * (not _frozen(study))
-        + " Means and values are about the centre of their own mould." * (study.kind in LEVELLED),
+        + " Means and values are about the centre of their own mould." * (study.kind in LEVELLED)
+        + f" {EVENT_KEY}",
         class_="quiet small",
     )
 
@@ -128,7 +146,7 @@ def _shown(panel: Panel, study: KindStudy) -> tuple[float, str, int]:
 
 def _panels(study: KindStudy) -> list[Limited]:
     """Return each mould's panels, those that have anything to show."""
-    moulds = np.array(study.moulds, dtype=object)
+    moulds, tools = np.array(study.moulds, dtype=object), np.array(study.tools, dtype=object)
     out = []
     for mould in dict.fromkeys(study.moulds):
         rows = np.flatnonzero(moulds == mould)
@@ -140,8 +158,9 @@ def _panels(study: KindStudy) -> list[Limited]:
                 base = study.in_baseline[rows] & (not _frozen(study))
                 out.append(Limited(
                     group=f"Mould {mould}" if mould else "Mould not recorded",
-                    heading=_heading(panel, study), rows=rows, values=values, center=center,
-                    lower=lower, upper=upper, baseline=base, decimals=digits,
+                    heading=_heading(panel, study), tools=frozenset(tools[rows]), rows=rows,
+                    values=values, center=center, lower=lower, upper=upper,
+                    baseline=base, decimals=digits,
                 ))  # fmt: skip
     return out
 

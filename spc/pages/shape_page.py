@@ -3,9 +3,12 @@
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 
 from spc.pages.beside import NOWHERE, Place
 from spc.pages.blocks import bullets, columns, figure_block, fold, section, table, tall_table
+from spc.pages.chart_tables import events_fold
+from spc.pages.chart_words import EVENT_KEY
 from spc.pages.display import NONE, count, moment, number
 from spc.pages.figures.limited import Limited, limited_figure
 from spc.pages.figures.positions import positions
@@ -19,8 +22,18 @@ from spc.studies.shape import ShapeStudy
 MADE_BY = 3
 
 
-def shape_page(study: ShapeStudy, place: Place = NOWHERE) -> str:
-    """Return the page."""
+def shape_page(study: ShapeStudy, events: pd.DataFrame, place: Place = NOWHERE) -> str:
+    """Return the page.
+
+    Parameters
+    ----------
+    study
+        What is shown.
+    events
+        What happened to mould, material and arm, as the store has it.
+    place
+        Where the page lies.
+    """
     plan, rows = study.plan, study.rows
     panels = _panels(study)
     names = tuple(
@@ -29,19 +42,20 @@ def shape_page(study: ShapeStudy, place: Place = NOWHERE) -> str:
     )
     figures = {}
     if panels:
-        figures["figure"] = limited_figure(panels, replace(positions(rows.times), names=names))
+        where = replace(positions(rows.times), names=names)
+        figures["figure"] = limited_figure(panels, where, events)
     newest = rows.times.max().astype("datetime64[us]").item()
     return page_html(Page(
         title=f"The {rows.by} as a whole",
         kicker=f"{plan.part} {plan.revision}, {plan.name}. Measured up to {moment(newest)} UTC",
-        body=joined(_body(study, figures["figure"].layout.height if figures else 0)),
+        body=joined(_body(study, events, figures["figure"].layout.height if figures else 0)),
         figures=figures, fingerprint=place.fingerprint, library=place.library, up=place.up,
         contents=[("chart", "Chart"), ("signals", "Signals"), ("how", "Limits"),
                   ("values-section", "Values")],
     ))  # fmt: skip
 
 
-def _body(study: ShapeStudy, height: int) -> list[Html]:
+def _body(study: ShapeStudy, events: pd.DataFrame, height: int) -> list[Html]:
     answer = el("div", el("p", _answer(study)), class_="answer act" if study.signals else "answer")
     chart = figure_block("figure", f"{study.plan.part} as a whole", _key(study), height)
     return [
@@ -50,8 +64,8 @@ def _body(study: ShapeStudy, height: int) -> list[Html]:
         section("signals", "Signals, and what made them", _signals(study)),
         section("how", "Limits and what they stand on", bullets(_how(study))),
         section(
-            "values-section", "Values", fold("all-values", f"One row a {study.rows.by}",
-                                             _values(study)),
+            "values-section", "Values and events",
+            fold("all-values", f"One row a {study.rows.by}", _values(study)), events_fold(events),
         ),
     ]  # fmt: skip
 
@@ -79,7 +93,7 @@ def _key(study: ShapeStudy) -> Html:
         f"{count(len(study.values), 'value')} together lie from the mean of its mould, with their "
         "spread and their hanging together counted in. It has no unit and no direction: the table "
         "says what made a signal. The dashed line is the control limit, stricter over the shaded "
-        "baseline that it stands on.",
+        f"baseline that it stands on. {EVENT_KEY}",
         class_="quiet small",
     )
 
@@ -98,8 +112,9 @@ def _panels(study: ShapeStudy) -> list[Limited]:
                 nothing = np.full(len(mine), np.nan)
                 out.append(Limited(
                     group=f"Mould {mould}" if mould else "Mould not recorded", heading=heading,
-                    rows=mine, values=values[mine], center=nothing, lower=nothing,
-                    upper=limit[mine], baseline=rows.baseline[mine], decimals=1,
+                    tools=rows.tools_of(mould), rows=mine, values=values[mine],
+                    center=nothing, lower=nothing, upper=limit[mine],
+                    baseline=rows.baseline[mine], decimals=1,
                 ))  # fmt: skip
     return out
 

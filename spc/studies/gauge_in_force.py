@@ -90,12 +90,15 @@ class Gauges:
         An open store.
     plan
         The plan of the part.
+    runs
+        What ``read.runs`` returns, where it is already read.
     """
 
-    def __init__(self, store: Store, plan: Plan) -> None:
-        runs = read.runs(store, plan.part)
+    def __init__(self, store: Store, plan: Plan, runs: pd.DataFrame | None = None) -> None:
+        if runs is None:
+            runs = read.runs(store, plan.part)
         self._store, self._plan = store, plan
-        self._runs = runs[runs["study"] != ""]
+        self._runs = runs[(runs["part"] == plan.part) & (runs["study"] != "")]
         self._arms = ArmState(store, plan.part)
         self._studies: dict[str, GaugeStudy | str] = {}
         self._figures: dict[str, FitFigures | None] = {}

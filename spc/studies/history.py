@@ -71,16 +71,31 @@ class History:
         )
 
 
-def production(store: Store, plan: Plan, result_set: str = "") -> History:
+def production(
+    store: Store, plan: Plan, result_set: str = "", *, runs: pd.DataFrame | None = None
+) -> History:
     """Return the production runs in force: no study, not superseded, aligned, with a time.
+
+    Parameters
+    ----------
+    store
+        An open store.
+    plan
+        The plan of the part.
+    result_set
+        Set of results; empty for the working one.
+    runs
+        What ``read.runs`` returns of this result set, where it is already read.
 
     Raises
     ------
     NotFoundError
         Where the part has no such run.
     """
-    runs = read.runs(store, plan.part, plan.revision, result_set=result_set)
-    runs = runs[runs["study"] == ""]
+    if runs is None:
+        runs = read.runs(store, plan.part, plan.revision, result_set=result_set)
+    own = (runs["part"] == plan.part) & (runs["revision"] == plan.revision)
+    runs = runs[own & (runs["study"] == "")]
     superseded = runs["superseded"].astype(bool)
     unaligned = runs["fit_id"].isna() & ~superseded
     undated = runs["measured_at"].isna() & ~superseded & ~unaligned

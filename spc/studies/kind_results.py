@@ -89,8 +89,8 @@ class KindStudy:
     ----------
     plan, series, spoken, kind
         What it is.
-    labels, moulds, times
-        Of the rows.
+    labels, moulds, tools, times
+        Of the rows; a chart may be of one cavity, whose mould is then the tool.
     sizes
         (rows,), pieces in each.
     in_baseline
@@ -115,6 +115,7 @@ class KindStudy:
     kind: str
     labels: tuple[str, ...]
     moulds: tuple[str, ...]
+    tools: tuple[str, ...]
     times: npt.NDArray[np.datetime64]
     sizes: npt.NDArray[np.int64]
     in_baseline: npt.NDArray[np.bool_]

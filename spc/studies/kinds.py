@@ -167,8 +167,9 @@ def _study(
 ) -> KindStudy:  # fmt: skip
     return KindStudy(
         plan=plan, series=named[0], spoken=named[1], kind=kind, labels=rows.labels,
-        moulds=rows.moulds, times=rows.times, sizes=rows.pieces, in_baseline=rows.baseline,
-        baseline=words, limits=limits, panels=made.panels, facts=made.facts,
+        moulds=rows.moulds, tools=rows.tools, times=rows.times, sizes=rows.pieces,
+        in_baseline=rows.baseline, baseline=words, limits=limits, panels=made.panels,
+        facts=made.facts,
         signals=tuple(s for panel in made.panels for s in _signals(panel, rows)),
         notes=made.notes,
     )  # fmt: skip

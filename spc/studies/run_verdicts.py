@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 from typing import Any
 
+import pandas as pd
+
 from spc.errors import NotFoundError
 from spc.plan import Plan
 from spc.store import read
@@ -43,16 +45,21 @@ def run_verdicts(store: Store, taken: Taken) -> tuple[RunVerdict, ...]:
     """Return the verdict of every run that a file brought, in the file's order."""
     if not taken.runs:
         return ()
-    rows = {str(row["run_id"]): row for row in read.runs(store).to_dict("records")}
+    # Read once: a file of one run must not cost the whole store three times.
+    runs = read.runs(store)
+    own = runs[runs["run_id"].isin([run.run_id for run in taken.runs])]
+    rows = {str(row["run_id"]): row for row in own.to_dict("records")}
     known: dict[str, _Known] = {}
-    return tuple(_verdict(store, run, rows[run.run_id], known) for run in taken.runs)
+    return tuple(_verdict(store, run, rows[run.run_id], runs, known) for run in taken.runs)
 
 
 #: What runs of a plan are held against: its production history, and its gauge studies.
 _Known = tuple[History | None, Gauges]
 
 
-def _verdict(store: Store, run: TakenRun, row: Any, known: dict[str, _Known]) -> RunVerdict:
+def _verdict(
+    store: Store, run: TakenRun, row: Any, runs: pd.DataFrame, known: dict[str, _Known]
+) -> RunVerdict:
     names = {"run_id": run.run_id, "part": run.part, "serial": run.serial, "run": run.run}
     if not isinstance(row["fit_id"], str):
         return RunVerdict(
@@ -62,7 +69,7 @@ def _verdict(store: Store, run: TakenRun, row: Any, known: dict[str, _Known]) ->
     plan_id = str(row["plan_id"])
     if plan_id not in known:
         plan = read.plan_by_id(store, plan_id)
-        known[plan_id] = _past(store, plan), Gauges(store, plan)
+        known[plan_id] = _past(store, plan, runs), Gauges(store, plan, runs)
     past, gauges = known[plan_id]
     advice = reviewed(store, row, past, gauges=gauges).advice
     return RunVerdict(
@@ -70,9 +77,9 @@ def _verdict(store: Store, run: TakenRun, row: Any, known: dict[str, _Known]) ->
     )
 
 
-def _past(store: Store, plan: Plan) -> History | None:
+def _past(store: Store, plan: Plan, runs: pd.DataFrame) -> History | None:
     """Return the production history that runs are held against, read once for a file."""
     try:
-        return production(store, plan)
+        return production(store, plan, runs=runs)
     except NotFoundError:
         return None

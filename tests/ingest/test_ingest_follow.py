@@ -19,6 +19,7 @@ from spc.errors import InputError
 from spc.identity import bytes_hash
 from spc.ingest.checked import Declared
 from spc.ingest.plan_toml import read_plan
+from spc.store import read
 from spc.store.connection import create_store, open_store
 from spc.studies import plans
 from spc.studies.review import review
@@ -197,7 +198,7 @@ def test_a_store_in_use_is_tried_again_and_nothing_is_lost(
         refused = once(spc, folder, store_path, "--wait", "0")
         assert refused.refused("in use by another program, waited 0 s", "--wait")
         other.kill()
-    assert len(follower.look()) == 3
+    assert len(list(follower.look())) == 3
     assert follower.waiting() == []
 
 
@@ -208,12 +209,24 @@ def test_a_rejected_file_is_tried_again_once_a_plan_is_there(folder: Path, tmp_p
                     every=0.1)  # fmt: skip
     follower = Follower(how)
     assert [bool(f.rejected) for f in follower.look()] == [True] * 3
-    assert follower.look() == []
+    assert list(follower.look()) == []
     with open_store(path) as store:
         plans.add(store, *read_plan(SAMPLES / "LH-640.toml"), "tester")
     shutil.copy(MONTH[3], folder)
-    assert len(follower.look()) == 1
+    assert len(list(follower.look())) == 1
     assert [f.taken.new for f in follower.look() if f.taken] == [12, 11, 10]
+
+
+def test_a_backlog_tells_each_file_as_soon_as_it_is_taken(folder: Path, store_path: Path) -> None:
+    how = Following(folder=folder, store=store_path, declared=Declared(), correction="", settle=0.0,
+                    every=0.1)  # fmt: skip
+    found = Follower(how).look()
+    first = next(found)
+    assert first.taken is not None
+    assert first.verdicts
+    with open_store(store_path, read_only=True) as store:
+        assert len(read.runs(store)) == first.taken.new
+    assert len(list(found)) == 2
 
 
 @pytest.fixture

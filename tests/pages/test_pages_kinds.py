@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 from documents import Document, well_formed
 
@@ -15,12 +16,16 @@ from spc.pages.figures.positions import positions
 from spc.pages.kind_page import _panels, kind_page
 from spc.pages.kind_text import NO_CHART
 from spc.pages.shape_page import shape_page
+from spc.store import read
 from spc.store.connection import open_store
 from spc.studies.kind_results import KindStudy
 from spc.studies.kinds import KINDS, kind_study
 from spc.studies.monitor import monitor
 from spc.studies.shape import ShapeStudy, shape_study
 from spc.studies.streams import Sharing
+
+#: No event.
+NOTHING = pd.DataFrame({c: [] for c in ("happened_at", "kind", "mould", "note")})
 
 
 @pytest.fixture(scope="module")
@@ -42,7 +47,7 @@ def whole(sample_store: Path) -> ShapeStudy:
 
 def drawn(study: KindStudy) -> Any:
     where = replace(positions(study.times), names=study.labels)
-    return limited_figure(_panels(study), where)
+    return limited_figure(_panels(study), where, NOTHING)
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -64,9 +69,9 @@ def test_the_page_of_a_kind_says_what_the_study_found(
     kind: str, studies: dict[str, KindStudy]
 ) -> None:
     study = studies[kind]
-    page = kind_page(study)
+    page = kind_page(study, NOTHING)
     read = well_formed(page)
-    assert page == kind_page(study)
+    assert page == kind_page(study, NOTHING)
     if study.signals:
         listed = read.column("signal-list", "where")
         assert sorted(listed) == sorted(s.label for s in study.signals)
@@ -95,7 +100,7 @@ def test_limits_are_drawn_inside_the_panel_and_labelled(
 
 
 def test_the_page_of_the_whole_names_what_made_each_signal(whole: ShapeStudy) -> None:
-    page = shape_page(whole)
+    page = shape_page(whole, NOTHING)
     read = well_formed(page)
     listed = [*read.column("signal-list", "piece"), *read.column("signal-list-rest", "piece")]
     assert sorted(listed) == sorted(s.label for s in whole.signals)
@@ -103,14 +108,14 @@ def test_the_page_of_the_whole_names_what_made_each_signal(whole: ShapeStudy) ->
     assert f"the newest {newest.label} of mould {newest.mould}, by {newest.made_by[0]}" in read.text
     assert read.column("signal-list", "made by")[0].startswith(newest.made_by[0])
     assert read.column("values", "beyond").count("yes") == len(whole.signals)
-    assert page == shape_page(whole)
+    assert page == shape_page(whole, NOTHING)
 
 
 def test_hostile_names_are_text(studies: dict[str, KindStudy]) -> None:
     study = studies["batches"]
     bad = "<script>alert(1)</script>"
     changed = replace(study, labels=(bad, *study.labels[1:]), moulds=(bad, *study.moulds[1:]))
-    page = kind_page(changed)
+    page = kind_page(changed, NOTHING)
     assert bad not in page
     assert isinstance(well_formed(page), Document)
 
@@ -123,3 +128,30 @@ def test_what_moulds_together_stand_on_is_said_of_the_chart(sample_store: Path) 
     words = ("of all moulds that share the chart", "of each mould's own baseline")
     assert [w in " ".join(how_limits(shared)) for w in words] == [True, False]
     assert [w in " ".join(how_limits(apart)) for w in words] == [False, True]
+
+
+def test_events_stand_on_the_charts_of_the_moulds_that_they_concern(
+    sample_store: Path, studies: dict[str, KindStudy], whole: ShapeStudy
+) -> None:
+    with open_store(sample_store, read_only=True) as store:
+        events = read.events(store, whole.plan.part)
+    study = studies["batches"]
+    where = replace(positions(study.times), names=study.labels)
+    figure = limited_figure(_panels(study), where, events)
+    lanes = next(t for t in figure.data if t.meta["part"] == "events")
+    inside = events[[where.at(at.to_pydatetime()) is not None for at in events["happened_at"]]]
+    assert len(lanes.x) == len(inside) > 0
+    top = figure.layout[f"yaxis{lanes.yaxis[1:]}"].domain
+    panels = [figure.layout[f"yaxis{'' if k == 1 else k}"].domain
+              for k in range(1, len(_panels(study)) + 1)]  # fmt: skip
+    assert max(high for _, high in panels) < top[0]
+    # Rare events run through the panels of their mould, and of every mould where they name none.
+    reach = {p.group: p.tools for p in _panels(study)}
+    assert reach == {"Mould K1": {"K1"}, "Mould K2": {"K2"}}
+    groups = [p.group for p in _panels(study)]
+    rare = inside.groupby("kind").filter(lambda kind: len(kind) <= 5)
+    through = sum(mould in ("", *reach[group]) for mould in rare["mould"] for group in groups)
+    lines = [s for s in figure.layout.shapes if s.name == "event"]
+    assert len(lines) == through > len(rare)
+    for page in (kind_page(study, events), shape_page(whole, events)):
+        assert well_formed(page).column("events", "kind")

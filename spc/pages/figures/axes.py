@@ -10,6 +10,8 @@ from spc.pages.palette import FONT, LIGHT
 
 #: The key begins so far below the lowest panel, pixels: the dates stand between.
 KEY = 36
+#: Room left of the panels, pixels: for the figures on an axis, and for the names of event lanes.
+BESIDE, BESIDE_LANES = 60, 118
 #: Up to so long a history is dated to the minute.
 DAYS = np.timedelta64(10, "D")
 
@@ -78,3 +80,18 @@ def time_axis(where: Positions, lowest: str) -> dict[str, Any]:
     # A few days need the hour, or one date would stand there twice.
     clock = "" if where.moments[-1] - where.moments[0] > DAYS else "<br>%H:%M"
     return axis | {"type": "date", "tickformat": f"%Y-%m-%d{clock}", "nticks": 8}
+
+
+def lane_axis_of(name: str, lane: tuple[float, float], kinds: int) -> dict[str, Any]:
+    """Return the axis of the lanes of events, one lane a kind; ``lane`` is its bottom and top."""
+    return {
+        f"yaxis{name[1:]}": {
+            "domain": list(lane),
+            "range": [kinds - 0.5, -0.5],
+            "anchor": "x",
+            "showgrid": False,
+            "zeroline": False,
+            "showticklabels": False,
+            "fixedrange": True,
+        }
+    }

@@ -10,7 +10,14 @@ import plotly.graph_objects as go
 from spc.errors import NotFoundError
 from spc.pages.display import per
 from spc.pages.figures import surroundings as around
-from spc.pages.figures.axes import frame, time_axis, value_axis
+from spc.pages.figures.axes import (
+    BESIDE,
+    BESIDE_LANES,
+    frame,
+    lane_axis_of,
+    time_axis,
+    value_axis,
+)
 from spc.pages.figures.panels import Panel, axis_name, panels
 from spc.pages.figures.positions import AUTO, Positions, positions
 from spc.pages.figures.strands import row_names, strands
@@ -59,7 +66,7 @@ def chart_figure(
     """
     column = column_of(study, series)
     where = replace(positions(study.rows.times, spacing), names=row_names(study))
-    events = around.events_seen(study, where)
+    events = around.events_seen(study.events, where)
     kinds = events["kind"].nunique()
     laid, lane, height = panels(strands(study, column), charts, tolerance_of(study, column), kinds)
     drawn = [t for panel in laid for t in traces(study, where, panel)]
@@ -67,12 +74,12 @@ def chart_figure(
     drawn += around.event_lanes(events, lane_axis, lane)
     _name_once(drawn)
     shapes, notes = _surroundings(study, column, where, laid, charts, period)
-    shapes += around.event_lines(events, laid)
+    shapes += around.event_lines(events, ((panel.strand.tools, panel.domain) for panel in laid))
     notes += around.lane_labels(events, lane_axis)
     layout = _layout(where, laid, height, bool(kinds))
     # What the page's script may do on paper: a chart of single panels can be lower.
     layout["meta"] = {"paper": 0.6 if len(charts) == 1 else 1.0}
-    layout |= _lane_axis(lane_axis, lane, kinds) if kinds else {}
+    layout |= lane_axis_of(lane_axis, lane, kinds) if kinds else {}
     return go.Figure(data=drawn, layout={**layout, "shapes": shapes, "annotations": notes})
 
 
@@ -137,19 +144,5 @@ def _layout(where: Positions, laid: Sequence[Panel], height: int, lanes: bool) -
         )
         for panel in laid
     }
-    whole = frame(height, left=118 if lanes else 60)
+    whole = frame(height, left=BESIDE_LANES if lanes else BESIDE)
     return {**whole, "xaxis": time_axis(where, laid[-1].axis), **axes}
-
-
-def _lane_axis(name: str, lane: tuple[float, float], kinds: int) -> dict[str, Any]:
-    return {
-        f"yaxis{name[1:]}": {
-            "domain": list(lane),
-            "range": [kinds - 0.5, -0.5],
-            "anchor": "x",
-            "showgrid": False,
-            "zeroline": False,
-            "showticklabels": False,
-            "fixedrange": True,
-        }
-    }

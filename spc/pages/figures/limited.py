@@ -6,16 +6,28 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 import plotly.graph_objects as go
 
-from spc.pages.figures.axes import frame, time_axis, value_axis
-from spc.pages.figures.panels import BOTTOM, GAP, ROOM, TOP, axis_name
+from spc.pages.figures.axes import (
+    BESIDE,
+    BESIDE_LANES,
+    frame,
+    lane_axis_of,
+    time_axis,
+    value_axis,
+)
+from spc.pages.figures.panels import BOTTOM, GAP, LANE, ROOM, TOP, axis_name
 from spc.pages.figures.positions import Positions
 from spc.pages.figures.surroundings import (
     APART,
     RIGHT,
     RIGHT_BELOW,
     Part,
+    event_lanes,
+    event_lines,
+    events_seen,
+    lane_labels,
     note,
     shortened,
 )
@@ -39,6 +51,8 @@ class Limited:
         Whose it is, such as ``Mould K1``: in bold above the first of its panels.
     heading
         What it shows, with its unit.
+    tools
+        Moulds whose pieces it shows; an event of another mould is no matter of it.
     rows
         The places of its values on the horizontal axis.
     values, center, lower, upper
@@ -51,6 +65,7 @@ class Limited:
 
     group: str
     heading: str
+    tools: frozenset[str]
     rows: Rows
     values: Floats
     center: Floats
@@ -78,31 +93,54 @@ class _Placed:
     first: bool
 
 
-def limited_figure(panels: Sequence[Limited], where: Positions) -> go.Figure:
-    """Draw the panels from top to bottom; ``where`` has the places and names of all rows."""
-    placed, height = _placed(panels)
+def limited_figure(panels: Sequence[Limited], where: Positions, events: pd.DataFrame) -> go.Figure:
+    """Draw the panels from top to bottom, the events above them.
+
+    Parameters
+    ----------
+    panels
+        What is drawn.
+    where
+        Places and names of all rows.
+    events
+        What happened to mould, material and arm, with ``happened_at``, ``kind``, ``mould`` and
+        ``note``; those outside the picture are left out.
+    """
+    seen = events_seen(events, where)
+    kinds = seen["kind"].nunique()
+    placed, lane, height = _placed(panels, kinds)
+    lane_axis = axis_name(len(placed) + 1)
     drawn = [t for one in placed for t in _traces(one, where)]
+    drawn += event_lanes(seen, lane_axis, lane)
     named = False
     for part in drawn:
         part["showlegend"] = "name" in part and not named
         named = named or "name" in part
-    layout = frame(height, left=60) | {"xaxis": time_axis(where, placed[-1].axis)}
+    layout = frame(height, left=BESIDE_LANES if kinds else BESIDE) | {
+        "xaxis": time_axis(where, placed[-1].axis)
+    }
     for one in placed:
         layout[f"yaxis{one.axis[1:]}"] = value_axis(
             one.domain, (one.low, one.high), few=not one.first
         )
+    layout |= lane_axis_of(lane_axis, lane, kinds) if kinds else {}
     layout["meta"] = {"paper": 1.0}
     shapes = [shape for one in placed for shape in _ground(one, where)]
+    shapes += event_lines(seen, ((one.panel.tools, one.domain) for one in placed))
     notes = [text for one in placed for text in (*_words(one), *_baseline_word(one, where))]
+    notes += lane_labels(seen, lane_axis)
     return go.Figure(data=drawn, layout={**layout, "shapes": shapes, "annotations": notes})
 
 
-def _placed(panels: Sequence[Limited]) -> tuple[list[_Placed], int]:
+def _placed(
+    panels: Sequence[Limited], lanes: int
+) -> tuple[list[_Placed], tuple[float, float], int]:
+    """Return the panels, bottom and top of the events' lanes as shares, and the height."""
     first = [k == 0 or panels[k - 1].group != one.group for k, one in enumerate(panels)]
     heights = [FIRST if f else OTHER for f in first]
     gaps = [GAP + (BETWEEN if f and k else 0) for k, f in enumerate(first)]
-    inner = sum(heights) + sum(gaps)
-    out, top = [], inner
+    inner = lanes * LANE + sum(heights) + sum(gaps)
+    out, top = [], inner - lanes * LANE
     for k, panel in enumerate(panels):
         top -= gaps[k]
         low, high = _range(panel)
@@ -111,7 +149,7 @@ def _placed(panels: Sequence[Limited]) -> tuple[list[_Placed], int]:
             low=low, high=high, height=heights[k], first=first[k],
         ))  # fmt: skip
         top -= heights[k]
-    return out, inner + TOP + BOTTOM
+    return out, (1 - lanes * LANE / inner, 1.0), inner + TOP + BOTTOM
 
 
 def _range(panel: Limited) -> tuple[float, float]:

@@ -1,14 +1,14 @@
 """What stands round a chart's panels: headings, labels on lines, baseline, events and notes."""
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from spc.pages.display import decimals
-from spc.pages.figures.panels import LANE, Panel
+from spc.pages.figures.panels import Panel
 from spc.pages.figures.positions import Positions
 from spc.pages.figures.strands import last
 from spc.pages.figures.traces import plain
@@ -151,9 +151,8 @@ def month_edge(where: Positions, period: Period | None) -> tuple[list[Part], lis
     return [line], [{**text, "xref": "x"}]
 
 
-def events_seen(study: Monitor, where: Positions) -> pd.DataFrame:
+def events_seen(events: pd.DataFrame, where: Positions) -> pd.DataFrame:
     """Return the events that lie in the picture, with their ``place``."""
-    events = study.events
     places = [where.at(when.to_pydatetime()) for when in events["happened_at"]]
     seen = np.array([place is not None for place in places], dtype=bool)
     return events[seen].assign(place=[place for place in places if place is not None])
@@ -189,25 +188,25 @@ def lane_labels(events: pd.DataFrame, axis: str) -> Iterator[Part]:
         )  # fmt: skip
 
 
-def event_lines(events: pd.DataFrame, panels: Sequence[Panel]) -> Iterator[Part]:
+#: Moulds whose pieces a panel shows, and its bottom and top as shares of the figure.
+Reach = tuple[frozenset[str], tuple[float, float]]
+
+
+def event_lines(events: pd.DataFrame, panels: Iterable[Reach]) -> Iterator[Part]:
     """Return thin lines at events that are no routine, through the panels that they concern."""
+    reached = list(panels)
     seen = Counter(events["kind"])
     for row in events.to_dict("records"):
         if seen[row["kind"]] > ROUTINE:
             continue
-        for panel in panels:
-            if row["mould"] in {"", *panel.strand.tools}:
-                yield _event_line(row["place"], panel)
+        for tools, domain in reached:
+            if row["mould"] in {"", *tools}:
+                yield _event_line(row["place"], domain)
 
 
-def _event_line(place: Any, panel: Panel) -> Part:
+def _event_line(place: Any, domain: tuple[float, float]) -> Part:
     return {
         "type": "line", "name": "event", "x0": place, "x1": place, "xref": "x",
-        "y0": panel.domain[0], "y1": panel.domain[1], "yref": "paper", "layer": "below",
+        "y0": domain[0], "y1": domain[1], "yref": "paper", "layer": "below",
         "line": {"color": LIGHT["faint"], "width": 1, "dash": "dot"},
     }  # fmt: skip
-
-
-def lane_height(lanes: int) -> int:
-    """Return the pixels that lanes of events take."""
-    return lanes * LANE
