@@ -388,7 +388,7 @@ STUDIES: dict[str, Callable[[Rows], Rows]] = {
     "two hits in one run": lambda rows: [r for r in rows if (r["run"], r["hit"]) != ("S-0-0-0", 3)],
     "operators unknown": lambda rows: [{**r, "operator": ""} for r in rows],
     "one run": lambda rows: [r for r in rows if r["run"] == "S-0-0-0"],
-    "each set-up probed twice": lambda rows: [{**r, "setup": "1"} for r in rows],
+    "one name for every set-up": lambda rows: [{**r, "setup": "1"} for r in rows],
 }
 
 
@@ -398,7 +398,7 @@ MISSING = {
     "one set-up": "no piece was set up twice by the same person",
     "one hit": "one hit a point: probing cannot be told",
     "complete": "The pose is no figure of this study",
-    "each set-up probed twice": "Pose: from 12 set-ups probed more than once, 12 degrees",
+    "one name for every set-up": "12 runs say the set-up of an earlier run, but their piece lay",
     "one operator": "neither people nor days were tested",
 }
 
