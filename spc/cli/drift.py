@@ -22,6 +22,12 @@ from spc.cli.options import (
 @click.option("--span", help="Only this span.")
 @click.option("--mould", help="Only this mould.")
 @click.option(
+    "--cavities", type=click.Choice(["auto", "apart", "together"]), default="auto",
+    show_default=True,
+    help="Whether the cavities of a mould are looked at apart; auto for where the baseline tells "
+    "them apart.",
+)  # fmt: skip
+@click.option(
     "--order",
     type=click.Choice(["measured", "moulded"]),
     default="measured",
@@ -66,7 +72,9 @@ def _movement(store_path: Path, as_json: bool, event: str | None, question: dict
     from spc.pages.movement_text import movement_text
     from spc.studies.movement import movement
 
-    unused = [k for k in ("adjusted", "baseline", "span", "page") if question.pop(k, None)]
+    question["cavities"] = "" if question.get("cavities") == "auto" else question.get("cavities")
+    refused = ("adjusted", "baseline", "span", "page", "cavities")
+    unused = [k for k in refused if question.pop(k, None)]
     if unused:
         raise click.UsageError(f"--{unused[0]} does not go with --trend or --event")
     with reader(store_path) as store:

@@ -18,7 +18,7 @@ from spc.studies.adjusted_tables import (
     adjusted_points,
 )
 from spc.studies.arrays import Array
-from spc.studies.cavities import read_together
+from spc.studies.baselines import baseline_of
 from spc.studies.chosen_set import past_of
 from spc.studies.conditioned import Unconditioned, unconditioned
 from spc.studies.covariates import Covariate, Explained, explain
@@ -38,6 +38,7 @@ from spc.studies.shape_place import with_places
 from spc.studies.shape_series import Shapes, shapes_of
 from spc.studies.signals import ListedSignal, listed
 from spc.studies.spans import in_span
+from spc.studies.streams import AUTO, Sharing, Streams, in_streams
 
 DAYS_A_MONTH = 30.4375
 
@@ -178,11 +179,12 @@ class Drift:
 def drift_study(
     store: Store, part: str | None = None, revision: str | None = None, *,
     baseline: str | None = None, mould: str | None = None, span: str | None = None,
-    order: str = MEASURED, result_set: str = "",
+    order: str = MEASURED, result_set: str = "", cavities: str = AUTO,
 ) -> Drift:  # fmt: skip
     """Split each run's deviations into shapes, chart each, and say what explains it.
 
-    Parameters as for a monitor.
+    Parameters as for a monitor; ``cavities`` of a mould are ``apart``, ``together``, or, with
+    ``auto``, apart where the baseline tells their shapes apart.
     """
     past = in_order(past_of(store, part, revision, result_set), order)
     if mould is not None:
@@ -197,18 +199,29 @@ def drift_study(
             shapes.plan.note or "no shape can be seen with this plan",
             do="add check points: opposite faces show size, four on a face show twist",
         )
-    return _assembled(past, shapes, read.events(store, past.plan.part), baseline)
+    return _assembled(past, shapes, read.events(store, past.plan.part), baseline, cavities)
 
 
-def drift_of(past: History, events: pd.DataFrame, baseline: str | None = None) -> Drift | None:
+def drift_of(
+    past: History, events: pd.DataFrame, baseline: str | None = None, cavities: str = AUTO
+) -> Drift | None:
     """Return the drift of a history that is already read; None where no shape can be seen."""
     shapes = shapes_of(past)
-    return _assembled(past, shapes, events, baseline) if shapes.series.names else None
+    return _assembled(past, shapes, events, baseline, cavities) if shapes.series.names else None
 
 
-def _assembled(past: History, shapes: Shapes, events: pd.DataFrame, baseline: str | None) -> Drift:
+def _assembled(
+    whole_past: History, shapes: Shapes, events: pd.DataFrame, baseline: str | None, cavities: str
+) -> Drift:
+    inside, _ = baseline_of(whole_past.runs, BATCH, baseline)
+    streams = in_streams(
+        whole_past, shapes.series, shapes.series, inside, Sharing(cavities=cavities), BATCH
+    )
+    # From here on a mould is what is charted apart: a mould, or one of its cavities.
+    past = streams.past
     chart = shapes_charted(past, events, baseline, shapes.series)
-    whole = [explain(past, events, column) for column in shapes.series.values.T]
+    # What mould and cavity explain is asked of the moulds and cavities themselves.
+    whole = [explain(whole_past, events, column) for column in shapes.series.values.T]
     case = _Case(
         past=past, shapes=shapes, chart=chart, explained=tuple(whole),
         changes=with_places(past, shapes, chart, changes_in(chart)),
@@ -222,14 +235,14 @@ def _assembled(past: History, shapes: Shapes, events: pd.DataFrame, baseline: st
     chance = chance_of(chart)
     return Drift(
         plan=past.plan, pieces=int(past.runs["piece_id"].nunique()),
-        batches=int((past.runs["mould"] + " " + past.runs["batch"]).nunique()),
+        batches=int((whole_past.runs["mould"] + " " + whole_past.runs["batch"]).nunique()),
         baseline=chart.baseline, rigid=rigid, explained=explained, shapes=tuple(found),
         chance=chance, hidden=shapes.hidden, combined=shapes.combined, adjusted=case.adjusted,
         sizes=adjusted_batches(past, size_of(shapes), case.adjusted),
         points=adjusted_points(past, case.adjusted)
         if np.isfinite(case.adjusted.change).any() else (),
         unconditioned=unconditioned(past), monitor=chart,
-        sentences=sentences_of(past.plan, found, chance), notes=_notes(past, shapes, chart),
+        sentences=sentences_of(past.plan, found, chance), notes=_notes(streams, shapes, chart),
     )  # fmt: skip
 
 
@@ -331,8 +344,8 @@ def _mean(values: Array) -> float:
     return float(values[there].mean()) if there.any() else np.nan
 
 
-def _notes(past: History, shapes: Shapes, chart: Monitor) -> tuple[str, ...]:
+def _notes(streams: Streams, shapes: Shapes, chart: Monitor) -> tuple[str, ...]:
     lost = int((~np.isfinite(shapes.fit.ssr)).sum())
     missing = [f"{lost} pieces cannot be taken apart: too few points"] if lost else []
     note = [shapes.plan.note] if shapes.plan.note else []
-    return (*note, *missing, *read_together(past, shapes.series), *chart.remarks)
+    return (*note, *missing, *streams.words_of_one, *chart.remarks)

@@ -5,6 +5,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import pytest
 import statsmodels.api as sm
@@ -16,8 +17,9 @@ from spc.store.connection import open_store
 from spc.studies.arrays import plan_arrays
 from spc.studies.chosen_set import past_of
 from spc.studies.covariates import AGE, CAVITY, LOT, MOULD, TEMPERATURE, explain, slopes
-from spc.studies.drift import Drift, drift_study
+from spc.studies.drift import Drift, drift_of, drift_study
 from spc.studies.drift_words import sentences_of
+from spc.studies.history import History
 from spc.studies.movement import Movement, movement
 from spc.studies.shape_series import Shapes, shapes_of
 
@@ -241,3 +243,68 @@ def test_one_cavity_or_none_explains_nothing_and_changes_nothing(
     for name in ("", "1"):
         alone = replace(past, runs=past.runs.assign(cavity=name))  # type: ignore[type-var,attr-defined]
         assert explain(alone, events, y).covariates == plain.covariates  # type: ignore[arg-type]
+
+
+def in_cavities(
+    past: History, shapes: Shapes, level: float, change: float
+) -> tuple[History, npt.NDArray[np.object_]]:
+    """Return the samples with the pieces of K1 from two cavities by turns, the second planted off.
+
+    Its twist of the -z face is ``level`` mm more throughout, and ``change`` more from batch B20 on.
+    """
+    turn = np.cumsum((past.runs["mould"] == "K1").to_numpy()) % 2
+    cavity = np.where(past.runs["mould"] == "K1", np.array(["1", "2"])[turn], "")
+    column = shapes.patterns[shapes.series.names.index("twist of the -z face")]
+    late = (past.runs["batch"] >= "B20").to_numpy()
+    amount = np.where(cavity == "2", level + change * late, 0.0)
+    moved = past.deviations + amount[:, None] * shapes.plan.columns[:, column]
+    runs = past.runs.assign(cavity=cavity)
+    return replace(past, runs=runs, deviations=moved), cavity
+
+
+def test_a_cavity_that_drifts_alone_is_named_and_its_neighbour_is_not(
+    history: tuple[History, pd.DataFrame, Shapes],
+) -> None:
+    past, events, shapes = history
+    planted, _ = in_cavities(past, shapes, 0.0, 1.0)
+    apart = drift_of(planted, events, "B01..B12", cavities="apart")
+    assert apart is not None
+    twist = next(s for s in apart.shapes if s.shape == "twist of the -z face")
+    assert [m.mould for m in twist.moulds] == ["K1 cavity 1", "K1 cavity 2", "K2"]
+    (change,) = [c for c in twist.changes if c.mould != "K2"]
+    assert change.mould == "K1 cavity 2"
+    assert change.shift_low <= 1.0 <= change.shift_high
+    order = sorted(set(past.runs["batch"]))
+    assert order.index(change.last_before) < order.index("B20") <= order.index(change.first_after)
+    # The counts are of the batches that were moulded, however many charts they are on.
+    whole = drift_of(planted, events, "B01..B12", cavities="together")
+    assert whole is not None
+    assert (apart.pieces, apart.batches) == (whole.pieces, whole.batches)
+
+
+def test_cavities_are_apart_where_the_baseline_tells_their_shapes_apart(
+    history: tuple[History, pd.DataFrame, Shapes],
+) -> None:
+    past, events, shapes = history
+    names = {}
+    for level in (0.0, 0.8):
+        planted, _ = in_cavities(past, shapes, level, 0.0)
+        found = drift_of(planted, events, "B01..B12")
+        assert found is not None
+        names[level] = {m.mould for m in found.shapes[0].moulds}
+        words = "\n".join(found.notes)
+        assert ("differ in level" in words) == (level > 0)
+        assert ("tells cavities 1 and 2 of mould K1 apart" in words) == (level == 0)
+    assert names == {0.0: {"K1", "K2"}, 0.8: {"K1 cavity 1", "K1 cavity 2", "K2"}}
+
+
+def test_what_mould_and_cavity_explain_does_not_depend_on_the_charts(
+    history: tuple[History, pd.DataFrame, Shapes],
+) -> None:
+    past, events, shapes = history
+    planted, _ = in_cavities(past, shapes, 0.8, 0.0)
+    apart, whole = (drift_of(planted, events, "B01..B12", c) for c in ("apart", "together"))
+    assert apart is not None
+    assert whole is not None
+    by_name = {s.shape: s.covariates for s in whole.shapes}
+    assert {s.shape: s.covariates for s in apart.shapes} == by_name
