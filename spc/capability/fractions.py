@@ -13,13 +13,12 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from spc.capability.batch_pivots import draws, slices
-from spc.capability.batches import Components, batch_codes, batch_components
-from spc.capability.bounds import check_level, positive
+from spc.capability.batches import Components, batch_components
+from spc.capability.bounds import positive
 from spc.capability.families import NORMAL
-from spc.capability.indices import readings
-from spc.capability.point_indices import limits
 from spc.capability.proportions import batched_proportion_interval, proportion_interval
 from spc.capability.resampling import FEWEST_BATCHES_RESAMPLED, quantiles, refits
+from spc.capability.shape_readings import shape_readings
 from spc.capability.shapes import (
     FEWEST_FOR_TAIL,
     Shapes,
@@ -27,7 +26,6 @@ from spc.capability.shapes import (
     shape_log_above,
     shape_log_below,
 )
-from spc.errors import DataError
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -111,14 +109,8 @@ def fractions_outside(
         If shapes do not fit, a lower limit is not below its upper one, or there are too few
         resamples.
     """
-    x = readings(x)
-    check_level(level)
-    if resamples < 200:
-        raise DataError(f"resamples must be at least 200, not {resamples}")
-    if x.shape[1] != len(shapes.family):
-        raise DataError(f"readings of {x.shape[1]} points, but shapes of {len(shapes.family)}")
-    low, high = (np.broadcast_to(limit, (x.shape[1],)) for limit in limits(lower, upper))
-    codes = None if batch is None else batch_codes(batch, x.shape[0])
+    asked = shape_readings(x, lower, upper, shapes, level=level, resamples=resamples, batch=batch)
+    x, low, high, codes = asked.x, asked.low, asked.high, asked.codes
     parts = None if codes is None else batch_components(x, codes)
     below, above = np.exp(shape_log_below(shapes, low)), np.exp(shape_log_above(shapes, high))
     both = _both(below, above)

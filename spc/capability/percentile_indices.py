@@ -30,12 +30,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
-from spc.capability.batches import UNKNOWN, batch_codes
-from spc.capability.bounds import check_level, positive
+from spc.capability.batches import UNKNOWN
+from spc.capability.bounds import positive
 from spc.capability.fits import fit
-from spc.capability.indices import readings
-from spc.capability.point_indices import limits
 from spc.capability.resampling import FEWEST_BATCHES_RESAMPLED, quantiles, refits
+from spc.capability.shape_readings import shape_readings
 from spc.capability.shapes import (
     FAMILIES,
     FEWEST_FOR_TAIL,
@@ -43,7 +42,6 @@ from spc.capability.shapes import (
     family_named,
     shape_quantile,
 )
-from spc.errors import DataError
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -135,14 +133,8 @@ def percentile_indices(
         If shapes do not fit, a lower limit is not below its upper one, or there are too few
         resamples.
     """
-    x = readings(x)
-    check_level(level)
-    if resamples < 200:
-        raise DataError(f"resamples must be at least 200, not {resamples}")
-    if x.shape[1] != len(shapes.family):
-        raise DataError(f"readings of {x.shape[1]} points, but shapes of {len(shapes.family)}")
-    low, high = (np.broadcast_to(limit, (x.shape[1],)) for limit in limits(lower, upper))
-    codes = None if batch is None else batch_codes(batch, x.shape[0])
+    asked = shape_readings(x, lower, upper, shapes, level=level, resamples=resamples, batch=batch)
+    x, low, high, codes = asked.x, asked.low, asked.high, asked.codes
     n = (~np.isnan(x)).sum(axis=0)
     told = n >= FEWEST_FOR_TAIL
     named = np.array([bool(family) for family in shapes.family])

@@ -228,7 +228,8 @@ def _beyond(
 def _logged(chart: Monitor, at: npt.NDArray[np.int64], before: int, after: int) -> tuple[str, ...]:
     """Return what is logged between two batches of a mould, the newest first."""
     events, times = chart.events, chart.rows.times[at]
-    mine = events[events["mould"].isin(["", chart.rows.moulds[at[0]]])]
+    tools = chart.rows.tools_of(chart.rows.moulds[at[0]])
+    mine = events[events["mould"].isin(["", *tools])]
     mine = mine[(mine["happened_at"] <= times[after]) & (mine["kind"] != "arm check")]
     if before >= 0:
         mine = mine[mine["happened_at"] > times[before]]
