@@ -127,6 +127,10 @@ def batch_charts(
     n, mean = sizes_and_means(a)
     means = individuals_limits(mean, baseline, spans=spans, width=width, fewest=fewest)
     inner = subgroup_limits(a, baseline, width=width, fewest=1)
+    # The spread within is told from any batch, with its interval; limits stand on enough of them.
+    told = (np.where(inner.n_subgroups >= fewest, line, np.nan)
+            for line in (inner.spread_center, inner.spread_lower, inner.spread_upper))  # fmt: skip
+    sd_center, sd_lower, sd_upper = told
     size = _harmonic_size(np.where(used, n, 0))
     within = inner.sigma
     of_means = means.sigma**2
@@ -140,8 +144,8 @@ def batch_charts(
     return BatchCharts(
         mean=mean, n=n, means=means, lower=means.center - half, upper=means.center + half,
         moving_range=moving_ranges(mean, spans=spans),
-        sd=inner.spread, sd_center=inner.spread_center, sd_lower=inner.spread_lower,
-        sd_upper=inner.spread_upper, sigma_within=within, sigma_between=between,
+        sd=inner.spread, sd_center=sd_center, sd_lower=sd_lower, sd_upper=sd_upper,
+        sigma_within=within, sigma_between=between,
         within_df=inner.df, within_low=in_low, within_high=in_high,
         between_low=np.sqrt(low), between_high=np.sqrt(high),
         between_share=_share(between, within), level=level,

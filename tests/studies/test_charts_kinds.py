@@ -148,6 +148,17 @@ def test_batch_charts_split_the_spread_by_plain_arithmetic() -> None:
     assert np.flatnonzero(np.isnan(ranges.values)).tolist() == [0, 15]
 
 
+@pytest.mark.parametrize("batches", [2, 7, 8])
+def test_no_panel_of_batches_has_limits_from_fewer_than_eight(batches: int) -> None:
+    """The spread within is told all the same: 3 degrees of freedom a batch are known exactly."""
+    study = charted(of_check(lots()), "check-1", "batches", baseline=f"B00..B{batches - 1:02d}")
+    for panel in study.panels:
+        assert np.isfinite(panel.upper).any() == (batches >= 8), panel.name
+    (within,) = [f for f in study.facts if f.name == "spread within batches"]
+    assert within.low < within.value < within.high
+    assert bool(study.signals) <= (batches >= 8)
+
+
 def test_limits_from_within_batches_say_where_they_cry_wolf() -> None:
     wild = charted(of_check(lots()), "check-1", "mean-sd", baseline="B00..B29")
     calm = charted(of_check(lots(between=0.0)), "check-1", "mean-sd", baseline="B00..B29")
