@@ -7,6 +7,7 @@ import numpy as np
 from spc.charts.batches import batch_charts
 from spc.charts.design import Designs, compare_designs, pieces_for_shift
 from spc.charts.estimated import estimated_limits
+from spc.charts.limits import FEWEST
 from spc.errors import InputError
 from spc.store.connection import Store
 from spc.studies.baselines import baseline_of
@@ -120,19 +121,19 @@ def _from_series(
     rows = chart_rows(past.runs, series.values, inside, BATCH)
     found = batch_charts(pieces_of(past, series.values, rows), rows.baseline, spans=rows.spans)
     batches = int(found.means.n[0])
-    if not (np.isfinite(found.sigma_within[0]) and np.isfinite(found.sigma_between[0])):
+    told = np.isfinite(found.sigma_within[0]) and np.isfinite(found.sigma_between[0])
+    if not told or batches < FEWEST:
+        many = "1 batch" if batches == 1 else f"{batches} batches"
+        why = f"{many}, {FEWEST} are needed" if told else found.notes[0] or many
         raise InputError(
-            f"the spread of '{name}' within and between batches cannot be told from {words} "
-            f"({found.notes[0] or f'{batches} batches'})",
+            f"the spread of '{name}' within and between batches cannot be told from {words} ({why})",
             do="name a longer --baseline, or give --sigma and --sigma-between",
         )
-    few = ""
-    if batches >= 5:
-        cost = estimated_limits(batches)
-        few = (
-            f"limits from {batches} batches: expect a false alarm about every "
-            f"{1 / cost.mean_rate:.0f} batches, in one shop in ten every {cost.short_gap:.0f}"
-        )
+    cost = estimated_limits(batches)
+    few = (
+        f"limits from {batches} batches: expect a false alarm about every "
+        f"{1 / cost.mean_rate:.0f} batches, in one shop in ten every {cost.short_gap:.0f}"
+    )
     pieces = int(np.isfinite(past.deviations[inside]).any(axis=1).sum())
     stands_on = f"{words}: {batches} batches, {pieces} pieces"
     return float(found.sigma_within[0]), float(found.sigma_between[0]), stands_on, few

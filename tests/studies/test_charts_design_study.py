@@ -115,7 +115,8 @@ def test_a_baseline_that_cannot_tell_the_spread_is_refused_in_one_line() -> None
     single = history(np.random.default_rng(1).normal(0, 0.1, (40, 11)))
     for past, series, baseline, words in (
         (single, "check-1", "B00000..B00029", "every batch has one piece"),
-        (made(), "check-1", "B00", "cannot be told from B00 (1 batches)"),
+        (made(), "check-1", "B00", "cannot be told from B00 (1 batch)"),
+        (made(), "check-1", "B00..B06", "(7 batches, 8 are needed)"),
         (made(), "fit-noise", "B00..B19", "'fit-noise' is no deviation"),
         (made(), "check-9", "B00..B19", "no series 'check-9'"),
     ):
