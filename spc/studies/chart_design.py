@@ -126,7 +126,8 @@ def _from_series(
         many = "1 batch" if batches == 1 else f"{batches} batches"
         why = f"{many}, {FEWEST} are needed" if told else found.notes[0] or many
         raise InputError(
-            f"the spread of '{name}' within and between batches cannot be told from {words} ({why})",
+            f"the spread of '{name}' within and between batches cannot be told from {words} "
+            f"({why})",
             do="name a longer --baseline, or give --sigma and --sigma-between",
         )
     cost = estimated_limits(batches)
