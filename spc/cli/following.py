@@ -204,7 +204,8 @@ def show_rejected(store_path: Path, as_json: bool) -> int:
     """Show the files that are still to be put right."""
     with reader(store_path) as store:
         found = rejected_files(store)
-    show(found, rejected_text, as_json)
+    gone = frozenset(f.name for f in found if not Path(f.name).exists())
+    show(found, lambda files: rejected_text(files, gone), as_json)
     return 0
 
 

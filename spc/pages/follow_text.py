@@ -28,10 +28,23 @@ def _line(verdict: RunVerdict) -> str:
     )
 
 
-def rejected_text(files: Sequence[RejectedFile]) -> str:
-    """Return the list of files that are still to be put right."""
+def rejected_text(files: Sequence[RejectedFile], gone: frozenset[str] = frozenset()) -> str:
+    """Return the list of files that are still to be put right.
+
+    Parameters
+    ----------
+    files
+        The files.
+    gone
+        Names of those that are not found now: what they held was never taken, and that is said
+        until a file of that name is.
+    """
     if not files:
         return "No file is waiting to be put right."
-    rows = [(moment(f.rejected_at), f.name, f.reason.removeprefix(f"{f.name}: ")) for f in files]
+    rows = [
+        (moment(f.rejected_at), f.name + " (not there any more)" * (f.name in gone),
+         f.reason.removeprefix(f"{f.name}: "))
+        for f in files
+    ]  # fmt: skip
     head = count(len(files), "file")
     return f"{head} to be put right:\n" + table(("tried (UTC)", "file", "reason"), rows)
