@@ -102,6 +102,7 @@ class Gauges:
         self._arms = ArmState(store, plan.part)
         self._studies: dict[str, GaugeStudy | str] = {}
         self._figures: dict[str, FitFigures | None] = {}
+        self._repeated: dict[str, frozenset[str]] = {}
 
     def in_force(self, moment: pd.Timestamp | None, device: str = "") -> InForce:
         """Return the newest valid study that ended before a moment, UTC; None is the end of time.
@@ -115,11 +116,24 @@ class Gauges:
         """
         passed: list[Passed] = []
         for name, runs in self._newest_first():
-            why = standing(name, runs, self._plan, self._arms, moment, device)
+            again = self._again(name, runs)
+            why = standing(name, runs, self._plan, self._arms, moment, device, again)
             if not why:
                 return InForce(study=name, passed=tuple(passed))
             passed.append(Passed(study=name, why=why))
         return InForce(study="", passed=tuple(passed))
+
+    def _again(self, name: str, runs: pd.DataFrame) -> frozenset[str]:
+        """Return the runs that repeat a set-up; looked into only where a label comes twice."""
+        if name not in self._repeated:
+            mine = runs[runs["revision"] == self._plan.revision]
+            labels = mine[mine["setup"] != ""]
+            found: frozenset[str] = frozenset()
+            if labels.duplicated(["serial", "operator", "setup"]).any():
+                _, every, placed = lifted_runs(self._store, self._plan, name)
+                found = frozenset(every.runs["run_id"][placed.again])
+            self._repeated[name] = found
+        return self._repeated[name]
 
     def _newest_first(self) -> list[tuple[str, pd.DataFrame]]:
         groups = [(str(name), runs) for name, runs in self._runs.groupby("study", sort=True)]

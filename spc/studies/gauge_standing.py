@@ -125,7 +125,7 @@ def named(note: str, name: str) -> bool:
 
 def standing(
     name: str, runs: pd.DataFrame, plan: Plan, arms: ArmState, moment: pd.Timestamp | None,
-    device: str,
+    device: str, again: frozenset[str] = frozenset(),
 ) -> str:  # fmt: skip
     """Return why a study does not speak for a moment; empty where it does.
 
@@ -141,6 +141,8 @@ def standing(
         What is recorded of the arms.
     moment, device
         When it was measured, UTC, or None for the end of time; and by which arm, where known.
+    again
+        Runs, by identity, that probed a set-up again without lifting the piece.
     """
     mine = runs[(runs["revision"] == plan.revision) & runs["fit_id"].notna()]
     if mine.empty:
@@ -153,7 +155,7 @@ def standing(
     devices = {str(d) for d in mine["device"]} - {""}
     if device and devices and device not in devices:
         return f"was made with {' and '.join(sorted(devices))}, not with {device}"
-    repeats = _repeats(mine)
+    repeats = _repeats(mine[~mine["run_id"].isin(again)])
     if repeats < FEWEST_REPEATS:
         return (
             f"repeats {repeats} set-ups, and {FEWEST_REPEATS} are needed to know how far a reading "

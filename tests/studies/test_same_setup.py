@@ -15,6 +15,7 @@ from spc.store import read
 from spc.store.connection import open_store
 from spc.studies.gauge import GaugeStudy, gauge_study
 from spc.studies.gauge_chain import gauge_chain
+from spc.studies.gauge_in_force import Gauges
 from spc.studies.history import study_runs
 from spc.studies.same_setup import places
 
@@ -27,9 +28,12 @@ HIT, REPROBE, LIFT, PIECE = 0.02, 0.05, 0.15, 0.4
 
 
 def study_file(
-    folder: Path, *, label: Callable[[int, int], str], lifted: bool, order: int = 1
+    folder: Path, *, label: Callable[[int, int], str], lifted: bool, same: bool = False
 ) -> Path:
-    """Make a store of one study; ``label`` names a run's set-up from set-up and probing."""
+    """Make a store of one study; ``label`` names a run's set-up from set-up and probing.
+
+    The piece is ``lifted`` for each probing of a set-up, or lies the ``same`` in all of them.
+    """
     rng = np.random.default_rng(5)
     cells = list(np.ndindex(SHAPE[:4]))
     at, to = nominals(PLAN), normals(PLAN)
@@ -44,12 +48,11 @@ def study_file(
         laid = (at + off[:, None] * to)[:, None] + HIT * rng.normal(
             size=(len(at), SHAPE[4], 1)
         ) * to[:, None]
-        stands = r if lifted else 0
-        hits.append(posed(laid[None], turns[p, o, s, stands][None],
-                          places_of[p, o, s, stands][None])[0])  # fmt: skip
+        lies = (p, o, 0 if same else s, r if lifted else 0)
+        hits.append(posed(laid[None], turns[lies][None], places_of[lies][None])[0])
         runs.append({
             "serial": f"P{p}", "run": f"G-{k}", "operator": "ab"[o], "setup": label(s, r),
-            "measured_at": str(np.datetime64("2026-01-05T08:00") + k * 10 * order) + ":00Z",
+            "measured_at": str(np.datetime64("2026-01-05T08:00") + k * 10) + ":00Z",
             "study": "G", "unit": "mm",
         })  # fmt: skip
     (folder / "plan.toml").write_text(plan_toml(PLAN))
@@ -120,6 +123,16 @@ def test_a_piece_that_lay_elsewhere_was_lifted_whatever_the_label_says(ones: Pat
     assert found.pose is None
     assert any(n.startswith("72 runs say the set-up of an earlier run") for n in found.notes)
     assert not any("probed a set-up again" in n for n in found.notes)
+
+
+def test_a_study_that_lifted_too_seldom_does_not_speak_however_often_it_probed(
+    tmp_path: Path,
+) -> None:
+    """One lifted set-up a piece and person, probed four times: no repeat of a set-up at all."""
+    path = study_file(tmp_path, label=lambda s, r: "1", lifted=False, same=True)
+    with open_store(path, read_only=True) as store:
+        words = Gauges(store, read.plan(store, None)).in_force(None).words()
+    assert "repeats 0 set-ups" in words
 
 
 def test_poses_that_are_not_known_contradict_no_label(
