@@ -20,6 +20,25 @@ def content_hash(*parts: Any) -> str:
     return hashlib.sha256(text.encode()).hexdigest()[:24]
 
 
+def content_hashes(
+    texts: Iterable[str], *, before: tuple[str, ...] = (), after: tuple[str, ...] = ()
+) -> list[str]:
+    """Return ``content_hash(*before, text, *after)`` of each text, at a third of its cost.
+
+    Examples
+    --------
+    >>> content_hashes(["a"], before=("x",)) == [content_hash("x", "a")]
+    True
+    """
+    # What is the same in all of them is spelled once.
+    head = spelled((*before, ""), ",").removesuffix('""]')
+    tail = spelled(("", *after), ",").removeprefix('[""')
+    hashed = hashlib.sha256
+    return [
+        hashed(f"{head}{encode_basestring(text)}{tail}".encode()).hexdigest()[:24] for text in texts
+    ]
+
+
 def spelled(texts: Iterable[str], between: str = ", ") -> str:
     """Return texts as a JSON list, as `json.dumps` spells it, at a fraction of its cost."""
     return f"[{between.join(map(encode_basestring, texts))}]"

@@ -4,7 +4,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse.csgraph import connected_components
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -74,6 +73,9 @@ def find_faces(nominals: Array, normals: Array, members: Bools) -> tuple[Face, .
         In the order +x, −x, +y, −y, +z, −z of the nearest axis; independent of the order of the
         points.
     """
+    # Sparse matrices take half a second to load, and few commands look for faces.
+    from scipy.sparse.csgraph import connected_components
+
     index = np.flatnonzero(members)
     if not len(index):
         return ()

@@ -57,14 +57,18 @@ def command(
 
     Example: spc ingest sample-runs/runs/*.csv sample-runs/events.csv
     """
-    from spc.cli.following import Following, follow_folder, show_rejected
     from spc.cli.taking import declared_from, expanded, take_all
 
     _one_way(files, folder, rejected)
     if rejected:
+        from spc.cli.following import show_rejected
+
         return show_rejected(store_path, as_json)
     declared = declared_from(said)
     if folder is not None:
+        # Verdicts need most of the program, and taking a file does not.
+        from spc.cli.following import Following, follow_folder
+
         how = Following(folder=folder, store=store_path, declared=declared, board=board,
                         correction=said["correct"] or "", settle=settle, every=every)  # fmt: skip
         return follow_folder(how, once=once, as_json=as_json)

@@ -10,7 +10,7 @@ import pandas as pd
 from spc import __version__
 from spc.alignment.fit import PlaneFit, fit_planes
 from spc.alignment.hits import HitSpread, average_hits, hit_deviations, hit_spread
-from spc.identity import content_hash
+from spc.identity import content_hash, content_hashes
 from spc.plan import CHECK, FIT, Plan
 from spc.studies.arrays import Array, PlanArrays, named, plan_arrays
 
@@ -126,9 +126,7 @@ def fit_rows(
     plan, fit, spread = fitted.plan, fitted.fit, fitted.spread
     left_out = omitted or [""] * len(run_ids)
     names = np.array([p.id for p in plan.points], dtype=object)
-    fit_ids = [
-        fit_identity(run, plan, out, result_set) for run, out in zip(run_ids, left_out, strict=True)
-    ]
+    fit_ids = _fit_identities(run_ids, plan, left_out, result_set)
     rows = np.arange(len(run_ids))
     worst = np.maximum(fit.worst, 0)
     frame = pd.DataFrame(
@@ -169,6 +167,19 @@ def _lists(rows: Array) -> list[str]:
 def fit_identity(run_id: str, plan: Plan, omitted: str, result_set: str) -> str:
     """Return the content hash of a fit computed here."""
     return content_hash("fit", run_id, plan.plan_id, plan.method, omitted, result_set)
+
+
+def _fit_identities(
+    run_ids: list[str], plan: Plan, omitted: list[str], result_set: str
+) -> list[str]:
+    """Return `fit_identity` of each run; most leave nothing out and are hashed together."""
+    if any(omitted):
+        return [
+            fit_identity(run, plan, out, result_set)
+            for run, out in zip(run_ids, omitted, strict=True)
+        ]
+    after = (plan.plan_id, plan.method, "", result_set)
+    return content_hashes(run_ids, before=("fit",), after=after)
 
 
 def _deviation_rows(

@@ -111,9 +111,7 @@ def _hashes(
         heads, pairwise(bounds.tolist()), pairwise(groups.tolist()), strict=True
     ):
         text = spelled(["run", *names, str(moment)])
-        hashed = hashlib.sha256(f"{text[:-1]}, {points(there[one:other])}]".encode())
-        hashed.update(b"\n" + counts[one:other].tobytes())
-        for column in columns:
-            hashed.update(b"\n")
-            hashed.update(column[8 * low : 8 * high])
-        yield hashed.hexdigest()[:24]
+        told = f"{text[:-1]}, {points(there[one:other])}]".encode()
+        own = (column[8 * low : 8 * high] for column in columns)
+        whole = b"\n".join([told, counts[one:other].tobytes(), *own])
+        yield hashlib.sha256(whole).hexdigest()[:24]

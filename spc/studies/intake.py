@@ -9,7 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from spc.errors import InputError, NotFoundError
-from spc.identity import content_hash
+from spc.identity import content_hash, content_hashes
 from spc.ingest.checked import DEVIATIONS, ArmChecks, Events, Results
 from spc.plan import Plan
 from spc.store import read, write
@@ -212,10 +212,10 @@ def _identified(checked: Results, plans: dict[tuple[str, str], Plan]) -> pd.Data
     if checked.depth == DEVIATIONS:
         values = values.assign(residual=left_by_fits(values, of_run))
     runs["run_id"] = run_identities(runs, values)
-    runs["piece_id"] = [
-        content_hash("piece", part, serial)
-        for part, serial in zip(runs["part"], runs["serial"], strict=True)
-    ]
+    runs["piece_id"] = ""
+    for part, own in runs.groupby("part", sort=False):
+        found = content_hashes(own["serial"], before=("piece", str(part)))
+        runs.loc[own.index, "piece_id"] = found
     return runs
 
 

@@ -13,7 +13,7 @@ from helpers import contents
 from hypothesis import given
 from hypothesis import strategies as st
 
-from spc.identity import content_hash, spelled
+from spc.identity import content_hash, content_hashes, spelled
 from spc.ingest import fields
 from spc.ingest.checked import Declared
 from spc.ingest.results import read_file
@@ -103,3 +103,14 @@ def copied(tmp_path: Path) -> Callable[[Path], Path]:
         return target
 
     return copy
+
+
+WORDS = st.lists(st.text(st.characters(exclude_categories=["Cs"])), max_size=4)
+
+
+@given(texts=WORDS, before=WORDS, after=WORDS)
+def test_hashes_made_together_are_those_made_one_by_one(
+    texts: list[str], before: list[str], after: list[str]
+) -> None:
+    found = content_hashes(texts, before=tuple(before), after=tuple(after))
+    assert found == [content_hash(*before, text, *after) for text in texts]
