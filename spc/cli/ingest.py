@@ -1,6 +1,7 @@
 """spc ingest."""
 
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -66,12 +67,9 @@ def command(
         return show_rejected(store_path, as_json)
     declared = declared_from(said)
     if folder is not None:
-        # Verdicts need most of the program, and taking a file does not.
-        from spc.cli.following import Following, follow_folder
-
-        how = Following(folder=folder, store=store_path, declared=declared, board=board,
-                        correction=said["correct"] or "", settle=settle, every=every)  # fmt: skip
-        return follow_folder(how, once=once, as_json=as_json)
+        return _follow(once, as_json, folder=folder, store=store_path, declared=declared,
+                       board=board, correction=said["correct"] or "", settle=settle,
+                       every=every)  # fmt: skip
     if draft_mapping:
         from spc.cli.drafting import show_mapping
 
@@ -83,6 +81,13 @@ def command(
     with writer(store_path) as store:
         take_all(store, files, declared, said["correct"] or "", as_json, board)
     return 0
+
+
+def _follow(once: bool, as_json: bool, **how: Any) -> int:
+    """Follow a folder; verdicts need most of the program, which taking a file does not."""
+    from spc.cli.following import Following, follow_folder
+
+    return follow_folder(Following(**how), once=once, as_json=as_json)
 
 
 def _one_way(files: tuple[Path, ...], folder: Path | None, rejected: bool) -> None:
