@@ -72,9 +72,8 @@ def _movement(store_path: Path, as_json: bool, event: str | None, question: dict
     from spc.pages.movement_text import movement_text
     from spc.studies.movement import movement
 
-    question["cavities"] = "" if question.get("cavities") == "auto" else question.get("cavities")
     refused = ("adjusted", "baseline", "span", "page", "cavities")
-    unused = [k for k in refused if question.pop(k, None)]
+    unused = [k for k in refused if question.pop(k, None) not in (None, False, "auto")]
     if unused:
         raise click.UsageError(f"--{unused[0]} does not go with --trend or --event")
     with reader(store_path) as store:

@@ -36,13 +36,13 @@ def rejected_text(files: Sequence[RejectedFile], gone: frozenset[str] = frozense
     files
         The files.
     gone
-        Names of those that are not found now: what they held was never taken, and that is said
-        until a file of that name is.
+        Names of those that are not found now, be it that they are gone or that the names begin at
+        another folder: what they held was never taken, and they stay on the list until it is.
     """
     if not files:
         return "No file is waiting to be put right."
     rows = [
-        (moment(f.rejected_at), f.name + " (not there any more)" * (f.name in gone),
+        (moment(f.rejected_at), f.name + " (not found from here)" * (f.name in gone),
          f.reason.removeprefix(f"{f.name}: "))
         for f in files
     ]  # fmt: skip

@@ -71,7 +71,8 @@ def kind_page(study: KindStudy, events: pd.DataFrame, place: Place = NOWHERE) ->
 
 def _body(study: KindStudy, events: pd.DataFrame, height: int) -> list[Html]:
     answer = el("div", el("p", _answer(study)), class_="answer act" if study.signals else "answer")
-    chart = figure_block("figure", f"{study.plan.part} {study.series}", _key(study), height)
+    key = _key(study, EVENT_KEY * (not events.empty))
+    chart = figure_block("figure", f"{study.plan.part} {study.series}", key, height)
     said = (*study.notes, *(_fact(fact, study) for fact in study.facts if isfinite(fact.value)))
     return [
         answer,
@@ -107,7 +108,7 @@ def _answer(study: KindStudy) -> str:
     )
 
 
-def _key(study: KindStudy) -> Html:
+def _key(study: KindStudy, of_events: str) -> Html:
     return el(
         "p",
         "Dashed lines are the control limits, and the thin solid line, where there is one, is the "
@@ -115,7 +116,7 @@ def _key(study: KindStudy) -> Html:
         "tolerances."
         + " The limits stand on the shaded baseline." * (not _frozen(study))
         + " Means and values are about the centre of their own mould." * (study.kind in LEVELLED)
-        + f" {EVENT_KEY}",
+        + f" {of_events}".rstrip(),
         class_="quiet small",
     )
 

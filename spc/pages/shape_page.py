@@ -57,7 +57,8 @@ def shape_page(study: ShapeStudy, events: pd.DataFrame, place: Place = NOWHERE) 
 
 def _body(study: ShapeStudy, events: pd.DataFrame, height: int) -> list[Html]:
     answer = el("div", el("p", _answer(study)), class_="answer act" if study.signals else "answer")
-    chart = figure_block("figure", f"{study.plan.part} as a whole", _key(study), height)
+    key = _key(study, EVENT_KEY * (not events.empty))
+    chart = figure_block("figure", f"{study.plan.part} as a whole", key, height)
     return [
         answer,
         section("chart", "Chart", chart if height else el("p", "There is nothing to draw.")),
@@ -86,14 +87,14 @@ def _answer(study: ShapeStudy) -> str:
     return f"{many} {verb} unlike the baseline as a whole, the newest {newest.label}{mould}{made}."
 
 
-def _key(study: ShapeStudy) -> Html:
+def _key(study: ShapeStudy, of_events: str) -> Html:
     return el(
         "p",
         f"Each dot is Hotelling's T² of a {study.rows.by}: how far its "
         f"{count(len(study.values), 'value')} together lie from the mean of its mould, with their "
         "spread and their hanging together counted in. It has no unit and no direction: the table "
         "says what made a signal. The dashed line is the control limit, stricter over the shaded "
-        f"baseline that it stands on. {EVENT_KEY}",
+        f"baseline that it stands on. {of_events}".rstrip(),
         class_="quiet small",
     )
 

@@ -113,7 +113,8 @@ def chance_words(chance: ShapesChance) -> str:
     if not chance.charts:
         return ""
     many = f"{chance.shapes} shape{'s' * (chance.shapes != 1)}"
-    moulds = f" on {chance.moulds} moulds" if chance.moulds > 1 else ""
+    apart = "moulds and cavities" if chance.cavities else "moulds"
+    moulds = f" on {chance.moulds} {apart}" if chance.moulds > 1 else ""
     usual = (
         f" (by limits meant for a single chart, about {chance.usual:.0f} of these {chance.charts} "
         "charts would show a signal by chance)"

@@ -20,7 +20,7 @@ from spc.store.connection import Store
 from spc.studies.arrays import Array
 from spc.studies.history import History
 from spc.studies.hits import hit_deviations_of
-from spc.studies.same_setup import lifted_runs
+from spc.studies.same_setup import lifted_runs, setup_notes, stations_of
 
 #: Factors that may be added, and the column of the run that says them.
 FACTORS = {"batch": "batch", "day": "day", "device": "device", "probe": "probe",
@@ -96,12 +96,14 @@ def gauge_chain(
     )
     if not at.size:
         raise InputError(f"study '{study}' has no check point to judge by", do="probe check points")
-    return _split(store, past, deviations[:, at], at, study, _factors(store, past, extra, place))
+    said = setup_notes(found, study, told=REPROBE in extra)
+    code = _factors(store, past, extra, place)
+    return _split(past, deviations[:, at], at, study, code, said)
 
 
 def _split(
-    store: Store, past: History, deviations: Array, at: npt.NDArray[np.int64], study: str,
-    code: dict[str, npt.NDArray[np.int64]],
+    past: History, deviations: Array, at: npt.NDArray[np.int64], study: str,
+    code: dict[str, npt.NDArray[np.int64]], said: tuple[str, ...],
 ) -> GaugeChain:  # fmt: skip
     runs, points, hits = deviations.shape
     y = np.moveaxis(deviations, 1, 2).reshape(runs * hits, points)
@@ -125,7 +127,7 @@ def _split(
         plan=past.plan, study=study, runs=runs, factors=told.kept, levels=told.levels,
         merged=tuple(m.reason for m in told.merged),
         points=tuple(past.geometry.names[k] for k in at), quantities=quantities, overall=overall,
-        notes=quantities.notes,
+        notes=(*said, *quantities.notes),
     )  # fmt: skip
 
 
@@ -135,14 +137,14 @@ def _factors(
     """Return codes of each factor a run, outermost first."""
     runs = past.runs
     code = {name: _codes(runs[name]) for name in ("serial", "operator")}
-    stations = _stations(store, runs) if "station" in extra else None
+    stations = stations_of(store, list(runs["run_id"])) if "station" in extra else None
     outer = {"batch": _codes(runs["batch"])} if "batch" in extra else {}
     inner = {}
     for name in extra:
         if name == "day":
             inner[name] = _codes(runs["measured_at"].dt.strftime("%Y-%m-%d"))
         elif name == "station" and stations is not None:
-            inner[name] = _codes(stations)
+            inner[name] = _codes(pd.Series(stations))
         elif name not in ("batch", REPROBE):
             inner[name] = _codes(runs[FACTORS[name]])
     return {
@@ -154,10 +156,3 @@ def _factors(
 
 def _codes(column: "pd.Series[str]") -> npt.NDArray[np.int64]:
     return pd.factorize(column.astype(object))[0].astype(np.int64)
-
-
-def _stations(store: Store, runs: pd.DataFrame) -> "pd.Series[str]":
-    """Return the stations of each run as one label; a run from several is a level of its own."""
-    hits = read.hits(store, list(runs["run_id"]))
-    labels = hits.groupby("run_id")["station"].agg(lambda s: "+".join(sorted(set(s))))
-    return runs["run_id"].map(labels).fillna("")

@@ -85,7 +85,7 @@ def places(store: Store, past: History) -> Places:
     held = plan_geometry(plan.nominals, plan.normals, plan.weights)
     hit, _, hits = hit_noise(past)
     predicted = probed_pose(held.design, held.weights, hit / float(np.sqrt(hits)))
-    said = _said(past.runs.assign(station=_stations(store, list(past.runs["run_id"]))))
+    said = _said(past.runs.assign(station=stations_of(store, list(past.runs["run_id"]))))
     place, moves = np.arange(len(said)), np.full((len(said), 6), np.nan)
     for label in np.unique(said):
         mine = np.flatnonzero(said == label)
@@ -151,17 +151,25 @@ def motions(
     return np.hstack([shift, vector_from_rotation(turn) * reach])
 
 
-def _stations(store: Store, run_ids: list[str]) -> list[str]:
-    """Return the stations that each run was probed from, as one text."""
+def stations_of(store: Store, run_ids: list[str]) -> list[str]:
+    """Return the stations that each run was probed from, as one text; empty where not known."""
     hits = read.hits(store, run_ids)
-    if "station" not in hits:
-        return [""] * len(run_ids)
-    seen = hits.groupby("run_id")["station"].agg(lambda s: "\n".join(sorted(set(map(str, s)))))
-    return list(pd.Series(run_ids).map(seen).fillna(""))
+    seen = hits.groupby("run_id")["station"].agg(lambda s: "+".join(sorted(set(map(str, s)))))
+    return list(pd.Series(run_ids, dtype=object).map(seen).fillna(""))
 
 
-def setup_notes(found: Places, study: str) -> tuple[str, ...]:
-    """Return what the reader must know of runs that share a set-up."""
+def setup_notes(found: Places, study: str, *, told: bool = False) -> tuple[str, ...]:
+    """Return what the reader must know of runs that share a set-up.
+
+    Parameters
+    ----------
+    found
+        Where each run lay.
+    study
+        Its name.
+    told
+        Whether re-probing is told apart, so that no run is left out.
+    """
     said = []
     if found.renamed:
         said.append(
@@ -169,7 +177,8 @@ def setup_notes(found: Places, study: str) -> tuple[str, ...]:
             "by far more than probing makes: they are taken as lifted, and counted as set-ups of "
             "their own"
         )
-    if again := int(found.again.sum()):
+    again = int(found.again.sum())
+    if again and not told:
         said.append(
             f"{again} runs probed a set-up again without lifting the piece: the components stand "
             "on the first run of each set-up, re-probing inside set-up; 'spc gauge study "

@@ -24,7 +24,7 @@ from spc.studies.lines import FEWEST as FEWEST_IN_BASELINE
 from spc.studies.lines import WIDTH
 from spc.studies.monitor import Monitor, charted
 from spc.studies.series import SeriesSet
-from spc.studies.signals import change_of
+from spc.studies.signal_change import change_of
 
 #: Chance that any shape of any mould is named where none moved, over the whole history.
 ALPHA = 0.05
@@ -96,7 +96,10 @@ class ShapesChance:
     level
         Chance of naming any, at most, over the whole history.
     shapes, moulds, charts, batches
-        Shapes, moulds, charts of one shape on one mould that can be judged, and batches.
+        Shapes, what is charted apart (a mould, or one of its cavities), charts of one shape on one
+        of these that can be judged, and batches.
+    cavities
+        Whether any of what is charted apart is a cavity.
     usual
         Charts that would be expected to show a signal by chance with the usual limits of single
         charts, after the baseline.
@@ -107,6 +110,7 @@ class ShapesChance:
     level: float
     shapes: int
     moulds: int
+    cavities: bool
     charts: int
     batches: int
     usual: float
@@ -262,7 +266,9 @@ def chance_of(chart: Monitor) -> ShapesChance:
     )
     return ShapesChance(
         level=ALPHA, shapes=len(chart.series.names), moulds=len(moulds),
-        charts=sum(int(j.sum()) for j in judged.values()), batches=len(chart.rows.labels),
+        cavities=set(moulds) != set(chart.rows.tools),
+        charts=sum(int(j.sum()) for j in judged.values()),
+        batches=len(set(zip(chart.rows.tools, chart.rows.labels, strict=True))),
         usual=float(usual),
         unjudged=tuple((m, len(at)) for m, at in moulds.items() if not judged[m].any()),
     )  # fmt: skip

@@ -123,7 +123,7 @@ def test_a_file_that_cannot_be_taken_is_on_a_list_until_it_is_put_right(
     assert len(contents(store_path)["run"]) == 33
     listed = spc("ingest", "--rejected", "--store", store_path)
     assert listed.done("1 file to be put right", "bad.csv ", "column 'serial'", "empty")
-    assert "not there" not in listed.out
+    assert "not found" not in listed.out
     (entry,) = json.loads(spc("ingest", "--rejected", "--json", "--store", store_path).out)
     assert entry["file_id"] == bytes_hash(bad.read_bytes())
     assert "serial" in entry["reason"]
@@ -134,7 +134,7 @@ def test_a_file_that_cannot_be_taken_is_on_a_list_until_it_is_put_right(
     # Gone without having been taken: said, and kept on the list.
     bad.unlink()
     gone = spc("ingest", "--rejected", "--store", store_path)
-    assert gone.done("1 file to be put right", "bad.csv (not there any more)")
+    assert gone.done("1 file to be put right", "bad.csv (not found from here)")
     bad.write_text(good, encoding="utf-8")
     assert once(spc, folder, store_path).done("13 runs")
     assert spc("ingest", "--rejected", "--store", store_path).done("No file is waiting")

@@ -154,4 +154,8 @@ def test_events_stand_on_the_charts_of_the_moulds_that_they_concern(
     lines = [s for s in figure.layout.shapes if s.name == "event"]
     assert len(lines) == through > len(rare)
     for page in (kind_page(study, events), shape_page(whole, events)):
-        assert well_formed(page).column("events", "kind")
+        read_page = well_formed(page)
+        assert read_page.column("events", "kind")
+        assert "Dotted uprights are events" in read_page.text
+    for page in (kind_page(study, NOTHING), shape_page(whole, NOTHING)):
+        assert "Dotted uprights" not in page

@@ -18,7 +18,7 @@ from spc.studies.arrays import plan_arrays
 from spc.studies.chosen_set import past_of
 from spc.studies.covariates import AGE, CAVITY, LOT, MOULD, TEMPERATURE, explain, slopes
 from spc.studies.drift import Drift, drift_of, drift_study
-from spc.studies.drift_words import sentences_of
+from spc.studies.drift_words import chance_words, sentences_of
 from spc.studies.history import History
 from spc.studies.movement import Movement, movement
 from spc.studies.shape_series import Shapes, shapes_of
@@ -280,6 +280,8 @@ def test_a_cavity_that_drifts_alone_is_named_and_its_neighbour_is_not(
     whole = drift_of(planted, events, "B01..B12", cavities="together")
     assert whole is not None
     assert (apart.pieces, apart.batches) == (whole.pieces, whole.batches)
+    assert "on 3 moulds and cavities over 35 batches" in chance_words(apart.chance)
+    assert "on 2 moulds over 35 batches" in chance_words(whole.chance)
 
 
 def test_cavities_are_apart_where_the_baseline_tells_their_shapes_apart(

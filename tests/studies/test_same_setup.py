@@ -106,6 +106,9 @@ def test_re_probing_is_told_from_lifting_where_it_is_asked_for(twice: Path) -> N
     # A value is the mean of three hits of one run, whatever was probed again.
     assert found.quantities.hits == 3
     assert (found.runs, without.runs) == (96, 48)
+    # What is left out is said, and where nothing is, nothing is said.
+    left_out = ["48 runs probed a set-up again" in " ".join(c.notes) for c in (found, without)]
+    assert left_out == [False, True]
     assert without.overall["setup"] == pytest.approx(np.hypot(LIFT, REPROBE), rel=0.15)
 
 
