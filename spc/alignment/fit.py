@@ -143,10 +143,13 @@ def fit_planes(
     rank = rank_by_run(p, n, w)
     poses = _unknown_poses(len(m))
     solvable = np.flatnonzero(rank == 6)
+    # Check points say nothing of a pose, and there are often three times as many.
+    at = np.flatnonzero((w > 0.0).any(0))
     for start in range(0, len(solvable), CHUNK):
         rows = solvable[start : start + CHUNK]
-        filled = np.where(measured[rows, :, None], m[rows], 0.0)
-        _store(poses, rows, _solve(filled, p, n, w[rows], max_iterations, tolerance))
+        held = np.ix_(rows, at)
+        filled = np.where(measured[held][..., None], m[held], 0.0)
+        _store(poses, rows, _solve(filled, p[at], n[at], w[held], max_iterations, tolerance))
     return _result(m, p, n, w, rank, poses)
 
 
@@ -203,7 +206,7 @@ def _step(
 ) -> None:
     """Take one step in each of ``rows``, in place."""
     q = _moved(out.rotation[rows], out.translation[rows], mc)
-    d = ((q - pc) * n).sum(-1)
+    d = np.einsum("rpk,pk->rp", q - pc, n)
     jacobian = np.concatenate(
         [np.broadcast_to(n, q.shape), np.cross(q, n) / size[:, None, None]], axis=-1
     )
@@ -236,7 +239,7 @@ def _result(m: Array, p: Array, n: Array, w: Array, rank: Ints, poses: _Poses) -
     rotation = np.where(solved[:, None, None], poses.rotation, np.nan)
     translation = np.where(solved[:, None], poses.translation, np.nan)
     gap = _moved(rotation, translation, m) - p
-    deviations = (gap * n).sum(-1)
+    deviations = np.einsum("rpk,pk->rp", gap, n)
     used = w > 0.0
     n_points = used.sum(-1)
     dof = n_points - 6
@@ -253,9 +256,13 @@ def _result(m: Array, p: Array, n: Array, w: Array, rank: Ints, poses: _Poses) -
         ssr=ssr,
         sigma=sigma,
         worst=np.where(solved, size.argmax(-1) if m.shape[1] else -1, -1),
-        tangential=np.linalg.norm(gap - deviations[..., None] * n, axis=-1),
+        tangential=_lengths(gap - deviations[..., None] * n),
         iterations=poses.iterations,
         converged=solved,
         rank=rank,
         mirrored=poses.mirrored,
     )
+
+
+def _lengths(vectors: Array) -> Array:
+    return np.asarray(np.sqrt(np.einsum("...k,...k->...", vectors, vectors)))

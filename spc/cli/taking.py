@@ -11,12 +11,10 @@ from spc.cli.progress import Progress
 from spc.identity import file_hash
 from spc.ingest.checked import Declared
 from spc.ingest.mapping import declared_by, read_mapping
-from spc.ingest.results import read_file
 from spc.pages.intake_text import taken_text
 from spc.store import read
 from spc.store.audit import who_is_here
 from spc.store.connection import Store
-from spc.studies.intake import take_file
 from spc.studies.taken import Taken, taken_before
 
 
@@ -55,6 +53,10 @@ def _one(store: Store, path: Path, declared: Declared, correction: str) -> Taken
             before = taken_before(store, str(path), file_hash(path))
             if before is not None:
                 return before
+    # A file that is known does not wait for what reading and fitting need.
+    from spc.ingest.results import read_file
+    from spc.studies.intake import take_file
+
     return take_file(store, read_file(path, declared), who_is_here(), correction=correction)
 
 

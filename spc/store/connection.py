@@ -26,6 +26,8 @@ _CONFIG: dict[str, Any] = {
     # The oldest driver that is supported must be able to read what the newest one wrote.
     "storage_compatibility_version": "v1.5.0",
 }
+#: What a large table may take on its way into the store.
+_MODEST = "256MB"
 #: What the driver says where another process holds the file, on Linux and macOS, and on Windows.
 _HELD = ("set lock", "conflicting lock", "used by another process")
 
@@ -83,6 +85,25 @@ class Store:
                 self._connection.execute(f"INSERT INTO {table} BY NAME SELECT * FROM incoming")
                 self._connection.unregister("incoming")
         return len(rows)
+
+    @contextmanager
+    def modestly(self) -> Iterator[None]:
+        """Write with one core less, and little memory, so that other work can go on beside.
+
+        Of a large table the driver would otherwise hold what it has not packed yet: half a gigabyte
+        of some millions of rows.
+        """
+        cores = max((os.cpu_count() or 1) - 1, 1)
+        with _driver_errors(self.path):
+            self._connection.execute(f"SET threads={cores}")
+            self._connection.execute(f"SET memory_limit='{_MODEST}'")
+        try:
+            yield
+        finally:
+            # A store that a full disk has brought to its end says so elsewhere.
+            with suppress(duckdb.Error):
+                self._connection.execute("RESET threads")
+                self._connection.execute("RESET memory_limit")
 
     def execute(self, statement: str) -> None:
         """Run one statement of the schema inside the open transaction."""

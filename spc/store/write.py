@@ -176,7 +176,7 @@ class Taking:
 def taking(store: Store) -> Iterator[Taking]:
     """Open the taking of a file; without `Taking.whole` at its end nothing is written."""
     # What goes on beside has ended before the transaction does, however that ends.
-    with store.transaction(), ThreadPoolExecutor(1) as pool:
+    with store.modestly(), store.transaction(), ThreadPoolExecutor(1) as pool:
         yield Taking(store, pool)
 
 

@@ -104,19 +104,23 @@ def hit_array(
         Names of the points in order; every point of ``values`` must be among them.
     """
     column = columns_of(values["point"], names)
-    slot = _slots(rows.to_numpy(np.int64) * len(names) + column)
+    group = rows.to_numpy(np.int64) * len(names) + column
+    slot = _slots(group)
     depth = int(slot.max()) + 1 if len(slot) else 1
-    laid = np.full((runs, len(names), depth, 3), np.nan)
-    where = (rows.to_numpy(), column, slot)
+    laid = np.full((runs * len(names) * depth, 3), np.nan)
+    where = group * depth + slot
     for axis, name in enumerate("xyz"):
-        laid[(*where, axis)] = values[name].to_numpy(dtype=np.float64)
-    return laid
+        laid[where, axis] = values[name].to_numpy(dtype=np.float64)
+    return laid.reshape(runs, len(names), depth, 3)
 
 
 def _slots(group: Ints) -> Ints:
     """Return each row's place among the rows of its group, in their order."""
-    if len(group) and (np.diff(group) >= 0).all():
-        starts = np.flatnonzero(np.diff(group, prepend=group[0] - 1))
+    if not len(group):
+        return np.zeros(0, dtype=np.int64)
+    starts = np.flatnonzero(np.diff(group, prepend=group[0] - 1))
+    if np.bincount(group[starts]).max() == 1:
+        # Rows of a group stand together.
         sizes = np.diff(starts, append=len(group))
         return np.asarray(np.arange(len(group)) - np.repeat(starts, sizes))
     return np.asarray(pd.Series(group).groupby(group).cumcount(), dtype=np.int64)

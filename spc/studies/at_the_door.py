@@ -12,6 +12,7 @@ from math import log
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from spc.errors import InputError
@@ -269,14 +270,11 @@ def _copies(store: Store, checked: Results, fresh: pd.DataFrame) -> list[str]:
 
     One telling row of each run is looked for first; only runs that share it are compared whole.
     """
-    values = checked.values[checked.values["key"].isin(fresh["key"])]
-    enough = values.groupby("key")["key"].transform("size") >= _FEWEST_EQUAL
-    values = values[enough]
+    values = _of_full_runs(checked.values, fresh)
     if values.empty:
         return []
     ready = checked.depth == DEVIATIONS
-    telling = values["deviation"].abs() if ready else values["x"]
-    probes = values.loc[telling.groupby(values["key"]).idxmax()]
+    probes = values.iloc[_largest(values["deviation"].abs() if ready else values["x"], values)]
     columns = ["point", "deviation"] if ready else ["point", "hit", "x", "y", "z"]
     look = door.runs_with_deviations if ready else door.runs_with_hits
     # The engine returns rows as it pleases; the same file says the same words each time.
@@ -296,6 +294,28 @@ def _copies(store: Store, checked: Results, fresh: pd.DataFrame) -> list[str]:
         if marks[row["key"]] == kept.get(row["run_id"]):
             told.append(_copy(label.loc[row["key"]], row))
     return _some(told, "copies")
+
+
+def _of_full_runs(values: pd.DataFrame, fresh: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows of those runs that have enough of them to be told from others."""
+    keys = values["key"].to_numpy()
+    enough = np.zeros(int(keys.max(initial=-1)) + 1, dtype=np.bool_)
+    enough[fresh["key"].to_numpy()] = True
+    enough &= np.bincount(keys, minlength=len(enough)) >= _FEWEST_EQUAL
+    return values if enough.all() else values[enough[keys]]
+
+
+def _largest(telling: "pd.Series[float]", values: pd.DataFrame) -> npt.NDArray[np.int64]:
+    """Return the place of each run's largest number, the first where several are, by run."""
+    keys, numbers = values["key"].to_numpy(), telling.to_numpy()
+    order = None if (np.diff(keys) >= 0).all() else np.argsort(keys, kind="stable")
+    if order is not None:
+        keys, numbers = keys[order], numbers[order]
+    starts = np.flatnonzero(np.diff(keys, prepend=keys[0] - 1))
+    largest = np.maximum.reduceat(numbers, starts)
+    at = np.flatnonzero(numbers == np.repeat(largest, np.diff(starts, append=len(keys))))
+    first = at[np.diff(keys[at], prepend=keys[0] - 1) != 0]
+    return np.asarray(first if order is None else order[first], dtype=np.int64)
 
 
 def _copy(one: Any, other: Any) -> str:

@@ -1,6 +1,7 @@
 """Fit runs onto a plan and lay the results out as the store's rows."""
 
 import json
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -93,8 +94,9 @@ def _size_ratio(means: Array, geometry: PlanArrays) -> Array:
 
     def extent(points: Array) -> Array:
         kept = np.where(there[:, :, None], points, 0.0)
-        centred = np.where(there[:, :, None], points - (kept.sum(axis=1) / count)[:, None], 0.0)
-        return np.asarray(np.sqrt((centred**2).sum(axis=(1, 2))))
+        mean = np.einsum("rpk->rk", kept) / count
+        centred = np.where(there[:, :, None], points - mean[:, None], 0.0)
+        return np.asarray(np.sqrt(np.einsum("rpk,rpk->r", centred, centred)))
 
     nominal = extent(np.broadcast_to(geometry.aims, means.shape))
     return extent(means) / np.where(nominal > 0, nominal, np.nan)
@@ -107,6 +109,7 @@ def fit_rows(
     *,
     result_set: str = "",
     omitted: list[str] | None = None,
+    begun: Callable[[pd.DataFrame], None] | None = None,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return the store's rows for ``fit`` and ``deviation``; a run that cannot be fitted has none.
 
@@ -122,11 +125,16 @@ def fit_rows(
         Name of the set of results.
     omitted
         For each run the omitted points, comma separated.
+    begun
+        Given the rows of ``deviation``, the larger table, while those of ``fit`` are still made.
     """
     plan, fit, spread = fitted.plan, fitted.fit, fitted.spread
     left_out = omitted or [""] * len(run_ids)
     names = np.array([p.id for p in plan.points], dtype=object)
     fit_ids = _fit_identities(run_ids, plan, left_out, result_set)
+    deviation = _deviation_rows(fitted, run_ids, fit_ids, names)
+    if begun is not None:
+        begun(deviation)
     rows = np.arange(len(run_ids))
     worst = np.maximum(fit.worst, 0)
     frame = pd.DataFrame(
@@ -154,7 +162,7 @@ def fit_rows(
         }
     )
     good = fit.converged
-    return frame[good].reset_index(drop=True), _deviation_rows(fitted, run_ids, fit_ids, names)
+    return frame[good].reset_index(drop=True), deviation
 
 
 def _lists(rows: Array) -> list[str]:

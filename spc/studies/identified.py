@@ -47,7 +47,7 @@ def run_identities(runs: pd.DataFrame, values: pd.DataFrame) -> list[str]:
     order = _order(key, place, hit)
     bounds = np.searchsorted(key if order is None else key[order], np.arange(len(runs) + 1))
     lengths = [values[c].to_numpy() for c in _LENGTHS if c in values]
-    heads = list(zip(*(runs[c] for c in ("part", "serial", "run", "measured_at")), strict=True))
+    heads = list(zip(*(runs[c] for c in ("part", "serial", "run")), _moments(runs), strict=True))
     points = _Points(sorted(names))
     found: list[str] = []
     for first, last in _blocks(bounds):
@@ -57,6 +57,17 @@ def run_identities(runs: pd.DataFrame, values: pd.DataFrame) -> list[str]:
         own = bounds[first : last + 1] - bounds[first]
         found += _hashes(heads[first:last], own, place[at], numbers, points)
     return found
+
+
+def _moments(runs: pd.DataFrame) -> list[str]:
+    """Return times as `str` spells each, at a tenth of its cost."""
+    moments = runs["measured_at"]
+    if moments.dtype != "datetime64[us]":
+        return [str(moment) for moment in moments]
+    numbers = moments.to_numpy()
+    whole = numbers.astype("datetime64[s]")
+    spelled = np.where(whole == numbers, whole.astype(str), numbers.astype(str))
+    return [text.replace("T", " ", 1) if text != "NaT" else text for text in spelled.tolist()]
 
 
 def _order(key: Ints, place: Ints, hit: Ints) -> Ints | None:
@@ -78,6 +89,8 @@ def _blocks(bounds: Ints) -> Iterator[tuple[int, int]]:
 
 def _whole(lengths: npt.NDArray[np.float64]) -> Ints:
     missing = np.isnan(lengths)
+    if not missing.any():
+        return np.asarray(np.rint(lengths * _NANOMETRES).astype(np.int64))
     whole = np.rint(np.where(missing, 0.0, lengths) * _NANOMETRES).astype(np.int64)
     return np.where(missing, _MISSING, whole)
 
@@ -106,11 +119,11 @@ def _hashes(
     starts = np.flatnonzero(changes)
     counts, there = np.diff(starts).astype("<i8"), place[starts[:-1]]
     groups = np.searchsorted(starts, bounds)
-    columns = [memoryview(column.astype("<i8").tobytes()) for column in numbers]
+    columns = [np.ascontiguousarray(column, dtype="<i8").data.cast("B") for column in numbers]
     for (*names, moment), (low, high), (one, other) in zip(
         heads, pairwise(bounds.tolist()), pairwise(groups.tolist()), strict=True
     ):
-        text = spelled(["run", *names, str(moment)])
+        text = spelled(["run", *names, moment])
         told = f"{text[:-1]}, {points(there[one:other])}]".encode()
         own = (column[8 * low : 8 * high] for column in columns)
         whole = b"\n".join([told, counts[one:other].tobytes(), *own])

@@ -263,14 +263,14 @@ def _computed(
             continue
         values, rows = _values_of(checked, runs)
         if checked.depth == DEVIATIONS:
-            found = reported_rows(plan, values, rows, list(runs.run_id), pd.Timestamp(now()))
-            made = {"fit": found[0], "deviation": found[1]}
+            fit, rest = reported_rows(plan, values, rows, list(runs.run_id), pd.Timestamp(now()))
+            made = {"fit": fit, "deviation": rest}
         else:
-            made, notes = _fitted_tables(checked, plan, runs, values, rows, into)
+            fit, made, notes = _fitted_tables(checked, plan, runs, values, rows, into)
             said += notes
         for table, frame in made.items():
             frames.setdefault(table, []).append(frame)
-        taken += _taken_runs(plan, runs, made["fit"])
+        taken += _taken_runs(plan, runs, fit)
     return {t: _together(f) for t, f in frames.items()}, tuple(taken), said
 
 
@@ -295,18 +295,39 @@ def _fitted_tables(
     values: pd.DataFrame,
     rows: npt.NDArray[np.int64],
     into: write.Taking | None,
-) -> tuple[dict[str, pd.DataFrame], list[str]]:
-    fitted, wrong = fit_many(plan, values, rows, len(runs))
-    refuse_strangers(checked, plan, runs, fitted, wrong)
+) -> tuple[pd.DataFrame, dict[str, pd.DataFrame], list[str]]:
+    """Return the fits, the tables that are still to be written, and what is said of the runs."""
     run_ids = list(runs.run_id)
     hits = values[["point", "hit", "x", "y", "z", "station", "line"]].assign(
         run_id=named(rows, run_ids)
     )
-    # Not before nothing can be refused any more: what is begun leaves its traces in the file.
-    if into is not None:
-        into.beside("hit", hits)
-    fit, deviation = fit_rows(fitted, run_ids, pd.Timestamp(now()))
-    return {"fit": fit, "deviation": deviation}, first_notes(runs, fitted, wrong)
+    beside = _Beside(into)
+    fitted, wrong = fit_many(
+        plan, values, rows, len(runs),
+        # Not before nothing can be refused any more: what is begun leaves its traces in the file.
+        lambda some: beside.once("hit", hits) if some.resembles.any() else None,
+    )  # fmt: skip
+    refuse_strangers(checked, plan, runs, fitted, wrong)
+    fit, deviation = fit_rows(
+        fitted, run_ids, pd.Timestamp(now()), begun=lambda rows: beside.once("deviation", rows)
+    )
+    made = {"fit": fit, "deviation": deviation}
+    left = {table: frame for table, frame in made.items() if table not in beside.begun}
+    return fit, left, first_notes(runs, fitted, wrong)
+
+
+class _Beside:
+    """What of a plan's runs is on its way into the store already."""
+
+    def __init__(self, into: write.Taking | None) -> None:
+        self._into = into
+        self.begun: set[str] = set()
+
+    def once(self, table: str, rows: pd.DataFrame) -> None:
+        """Begin to write a table, where there is somewhere to write to and it is not begun yet."""
+        if self._into is not None and table not in self.begun:
+            self._into.beside(table, rows)
+            self.begun.add(table)
 
 
 def _taken_runs(plan: Plan, runs: pd.DataFrame, fit: pd.DataFrame) -> list[TakenRun]:

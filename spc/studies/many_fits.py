@@ -1,7 +1,7 @@
 """Many runs fitted, some at a time, so that a file of any length takes no more memory than some."""
 
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import fields
 from typing import Any
@@ -23,8 +23,9 @@ _Batch = tuple[tuple[pd.DataFrame, npt.NDArray[np.int64]], int, int]
 
 
 def fit_many(
-    plan: Plan, values: pd.DataFrame, rows: npt.NDArray[np.int64], runs: int
-) -> tuple[Fitted, tuple[tuple[Mistake, ...], ...]]:
+    plan: Plan, values: pd.DataFrame, rows: npt.NDArray[np.int64], runs: int,
+    seen: Callable[[Fitted], None] = lambda _: None,
+) -> tuple[Fitted, tuple[tuple[Mistake, ...], ...]]:  # fmt: skip
     """Fit runs onto a plan, and look for gross mistakes in each.
 
     Parameters
@@ -37,6 +38,8 @@ def fit_many(
         For each row of ``values`` the place of its run, from 0.
     runs
         Number of runs.
+    seen
+        Given the fits of some runs after the others, while those after them are still made.
     """
     names = tuple(p.id for p in plan.points)
 
@@ -47,8 +50,11 @@ def fit_many(
         return fit, mistakes(plan, laid, fit)
 
     # The arrays' arithmetic lets go of the interpreter, so that batches can go side by side.
+    found = []
     with ThreadPoolExecutor(_AT_ONCE) as pool:
-        found = list(pool.map(fitted, _batches(values, rows, runs)))
+        for fit, wrong in pool.map(fitted, _batches(values, rows, runs)):
+            found.append((fit, wrong))
+            seen(fit)
     return _joined(plan, [fit for fit, _ in found]), tuple(w for _, some in found for w in some)
 
 

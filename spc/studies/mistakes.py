@@ -137,23 +137,71 @@ def _any_tilted(hits: Array, rotation: Array, geometry: PlanArrays) -> Bools:
     and l >= m (Cauchy's interlacing). So no patch with w < m sin² t is tilted by t or more. And the
     hits' whole variance is no less than that within their plane.
     """
+    seen = _variances(hits, geometry.normals @ rotation)
+    large = seen.across + seen.along >= seen.count * SMALLEST_PATCH**2
+    # A little more than rounding can take is let through; few need to be looked at twice.
+    bound = seen.smaller * np.sin(np.radians(TILTED)) ** 2 - 1e-9 * seen.across
+    run, point = np.nonzero(large & (seen.along >= bound))
     axes = np.stack([_axes_with(normal) for normal in geometry.normals])
-    turns = axes @ rotation[:, None]
-    present = ~np.isnan(hits[..., 0])
-    count = np.maximum(present.sum(-1), 1)[..., None]
-    placed = np.where(present[..., None], hits, 0.0)
-    about = np.where(present[..., None], placed - (placed.sum(-2) / count)[..., None, :], 0.0)
-    u, v, w = np.moveaxis(about @ np.swapaxes(turns, -1, -2), -1, 0)
-    uu, vv, uv, ww = ((a * b).sum(-1) for a, b in ((u, u), (v, v), (u, v), (w, w)))
-    smaller = (uu + vv - np.hypot(uu - vv, 2.0 * uv)) / 2.0
-    large = uu + vv + ww >= count[..., 0] * SMALLEST_PATCH**2
-    run, point = np.nonzero(large & (ww >= smaller * np.sin(np.radians(TILTED)) ** 2))
-    plane = patch_normals(hits[run, point][:, None], turns[run, point], [[0.0, 0.0, 1.0]])
+    turns = axes[point] @ rotation[run]
+    plane = patch_normals(hits[run, point][:, None], turns, [[0.0, 0.0, 1.0]])
     with np.errstate(invalid="ignore"):  # points without a plane of their own compare as false
         flagged = (plane.angles[:, 0] > TILTED) & (plane.extent[:, 0] >= SMALLEST_PATCH)
     found = np.zeros(len(hits), dtype=np.bool_)
     found[run[flagged]] = True
     return found
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Variances:
+    """Sums of squares of hits about their mean, mm², each (runs, points); NaN without a normal.
+
+    Parameters
+    ----------
+    count
+        Hits of the patch, 1 where there is none.
+    along
+        Along the normal.
+    across, smaller
+        Across it: in all, and along the axis in which the hits spread less.
+    """
+
+    count: npt.NDArray[np.int64]
+    along: Array
+    across: Array
+    smaller: Array
+
+
+def _variances(hits: Array, normals: Array) -> _Variances:
+    """Return how hits (runs, points, hits, 3) spread about unit normals (runs, points, 3).
+
+    Across a unit normal n a covariance C has the trace tr C - n·C n and the determinant n·adj(C) n.
+    """
+    missing = np.isnan(hits[..., 0])
+    count = np.maximum(hits.shape[2] - np.einsum("rph->rp", missing.astype(np.int64)), 1)
+    a, b, c = (_about(hits[..., k].copy(), missing, count) for k in range(3))
+    aa, bb, cc, bc, ac, ab = (
+        np.einsum("rph,rph->rp", one, other)
+        for one, other in ((a, a), (b, b), (c, c), (b, c), (a, c), (a, b))
+    )
+    x, y, z = np.moveaxis(normals, -1, 0)
+    along = aa * x**2 + bb * y**2 + cc * z**2 + 2.0 * (bc * y * z + ac * x * z + ab * x * y)
+    across = aa + bb + cc - along
+    determinant = (
+        (bb * cc - bc**2) * x**2 + (aa * cc - ac**2) * y**2 + (aa * bb - ab**2) * z**2
+        + 2.0 * ((ab * ac - aa * bc) * y * z + (ab * bc - bb * ac) * x * z
+                 + (ac * bc - cc * ab) * x * y)
+    )  # fmt: skip
+    apart = np.sqrt(np.maximum(across**2 - 4.0 * determinant, 0.0))
+    return _Variances(count=count, along=along, across=across, smaller=(across - apart) / 2.0)
+
+
+def _about(values: Array, missing: Bools, count: npt.NDArray[np.int64]) -> Array:
+    """Return one coordinate of hits about its mean, zero where a hit is missing; in place."""
+    values[missing] = 0.0
+    values -= (np.einsum("rph->rp", values) / count)[..., None]
+    values[missing] = 0.0
+    return values
 
 
 def _axes_with(normal: Array) -> Array:

@@ -10,6 +10,8 @@ import numpy as np
 import pandas as pd
 import pytest
 from helpers import Outcome, contents, held_bytes
+from hypothesis import given
+from hypothesis import strategies as st
 from qif_documents import Doc, Feature, Hits
 from strategies import box, csv_text, hit_rows, plan_toml, probed
 
@@ -19,6 +21,7 @@ from spc.ingest.plan_toml import read_plan
 from spc.ingest.results import read_file
 from spc.store import door, read
 from spc.store.connection import create_store, open_store
+from spc.studies import at_the_door
 from spc.studies.intake import Taken, take_file
 from spc.studies.plans import add
 from spc.units import MILLIMETRES
@@ -374,7 +377,7 @@ def test_a_file_taken_before_is_known_by_its_bytes_and_not_read(
     assert spc("ingest", first_batch, "--store", store_path).done("12 runs")
     before = held_bytes(store_path)
     renamed = Path(shutil.copy(first_batch, tmp_path / "renamed.csv"))
-    monkeypatch.setattr("spc.cli.taking.read_file", lambda *_: pytest.fail("it was read"))
+    monkeypatch.setattr("spc.ingest.results.read_file", lambda *_: pytest.fail("it was read"))
     again = spc("ingest", renamed, "--store", store_path)
     assert again.done("renamed.csv: everything in it is in the store already; nothing changed.")
     assert again.done("This very file was taken on 20")
@@ -382,3 +385,17 @@ def test_a_file_taken_before_is_known_by_its_bytes_and_not_read(
     (told,) = json.loads(spc("ingest", renamed, "--json", "--store", store_path).out)
     assert (told["already"], told["known"], told["rows"], told["kind"]) == (True, 12, 1188, "hits")
     assert told["before"].startswith("20")
+
+
+@given(
+    rows=st.lists(st.tuples(st.integers(0, 5), st.integers(-3, 3)), min_size=1, max_size=40),
+    ordered=st.booleans(),
+)
+def test_the_largest_of_each_run_is_found_as_pandas_finds_it(
+    rows: list[tuple[int, int]], ordered: bool
+) -> None:
+    values = pd.DataFrame(sorted(rows) if ordered else rows, columns=["key", "x"]).astype(
+        {"x": float}
+    )
+    found = at_the_door._largest(values["x"], values)
+    assert found.tolist() == values.groupby("key")["x"].idxmax().tolist()

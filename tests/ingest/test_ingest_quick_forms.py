@@ -9,6 +9,7 @@ import os
 import re
 import tempfile
 from dataclasses import replace
+from itertools import product
 from pathlib import Path
 
 import duckdb
@@ -22,7 +23,9 @@ from two_readers import careful, same, written
 
 from spc.errors import InputError
 from spc.ingest.checked import Declared, Results
+from spc.ingest.fields import numbers
 from spc.ingest.quick import read_quick
+from spc.ingest.quick_scan import number_read
 from spc.ingest.text import Layout
 
 #: Examples of a property; all of them with SPC_BENCH=1.
@@ -287,3 +290,30 @@ def test_names_in_parquet_stand_without_the_blanks_around_them(tmp_path: Path) -
     found = careful(stored(frame, tmp_path), Declared())
     assert isinstance(found, Results)
     assert set(found.runs["serial"]) == set(FRAME["serial"])
+
+
+#: What numbers are written with, and what an engine might read as one.
+LETTERS = '07+-.,eE_ \tx"naif'
+
+
+@pytest.mark.parametrize("mark", [".", ","])
+def test_the_engine_reads_no_number_but_the_careful_reader_s(mark: str) -> None:
+    # Every text of up to four of these letters, and longer ones of fewer.
+    texts = ["".join(t) for n in range(1, 5) for t in product(LETTERS, repeat=n)]
+    texts += ["".join(t) for n in (5, 6) for t in product("07+-.,e", repeat=n)]
+    texts += ["1e400", "-1e400", "nan", "inf", "infinity", "Infinity", "1_000", "0x1F", "1d5"]
+    with duckdb.connect() as connection:
+        connection.register("told", pd.DataFrame({"text": texts}))
+        found = connection.execute(f"SELECT text, {number_read('text', mark)} AS v FROM told").df()
+    assert len(found) == len(texts)
+    taken = found["v"].notna() & np.isfinite(found["v"])
+    for text, value in found[taken].itertuples(index=False):
+        fields = pd.Series([text.strip()], name="x")
+        (said,) = numbers(fields, pd.Series([2]), file="f", decimal=mark)
+        assert said == value, text
+    # And it leaves none of the plain ones aside.
+    dot = re.escape(mark)
+    plain = re.compile(rf"-?([0-9]+{dot}?[0-9]*|{dot}[0-9]+)(e-?[0-9])?")
+    left = [t for t in found["text"][~taken] if plain.fullmatch(t)]
+    assert left == []
+    assert taken.sum() > 1000

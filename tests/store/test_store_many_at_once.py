@@ -13,12 +13,13 @@ from helpers import contents
 from hypothesis import given
 from hypothesis import strategies as st
 
+from spc.errors import StoreError
 from spc.identity import content_hash, content_hashes, spelled
-from spc.ingest import fields
+from spc.ingest import fields, quick
 from spc.ingest.checked import Declared
 from spc.ingest.results import read_file
 from spc.store.connection import open_store
-from spc.studies import fitting, intake
+from spc.studies import fitting, identified, intake
 
 Texts = st.lists(st.text(), max_size=5)
 TIMES = st.builds(
@@ -114,3 +115,40 @@ def test_hashes_made_together_are_those_made_one_by_one(
 ) -> None:
     found = content_hashes(texts, before=tuple(before), after=tuple(after))
     assert found == [content_hash(*before, text, *after) for text in texts]
+
+
+@given(st.lists(st.one_of(st.just(None), st.datetimes(), st.dates()), min_size=1, max_size=9))
+def test_times_are_spelled_as_one_by_one(moments: list[Any]) -> None:
+    said = pd.Series([pd.NaT if m is None else pd.Timestamp(m) for m in moments])
+    runs = pd.DataFrame({"measured_at": said.astype("datetime64[us]")})
+    assert identified._moments(runs) == [str(m) for m in runs["measured_at"]]
+    # Copies are compared without their times.
+    assert identified._moments(runs.assign(measured_at="")) == [""] * len(runs)
+
+
+@given(
+    rows=st.lists(st.tuples(*[st.integers(0, 3)] * 3), min_size=1, max_size=60),
+    laid=st.sampled_from(["as they come", "by run", "once"]),
+)
+def test_rows_given_twice_are_found_in_any_order(
+    rows: list[tuple[int, int, int]], laid: str
+) -> None:
+    rows = {"as they come": rows, "by run": sorted(rows), "once": sorted(set(rows))}[laid]
+    frame = pd.DataFrame(rows, columns=["run", "point", "hit"])
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(quick, "_BLOCK", 7)
+        patch.setattr(quick, "SAMPLE", 5)
+        once = quick._each_once([frame[c].to_numpy() for c in frame])
+    assert once == (not frame.duplicated().any())
+
+
+def test_a_store_that_was_written_to_modestly_is_as_before(plan_only: Path) -> None:
+    asked = "SELECT current_setting('threads') AS t, current_setting('memory_limit') AS m"
+    with open_store(plan_only) as store:
+        before = store.frame(asked)
+        with store.modestly():
+            assert store.frame(asked)["m"][0] == "244.1 MiB"
+        assert store.frame(asked).equals(before)
+        with pytest.raises(StoreError), store.modestly():
+            store.frame("SELECT nothing")
+        assert store.frame(asked).equals(before)

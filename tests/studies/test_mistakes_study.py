@@ -9,9 +9,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 from helpers import SAMPLES, fill
+from hypothesis import given
+from hypothesis import strategies as st
 from layouts import BACK, DOWN, FRONT, written
 from scipy.spatial.transform import Rotation
+from strategies import box
 
+from spc.alignment.patch import patch_normals
 from spc.demo.files import sheet_text
 from spc.demo.scenario import Scenario, build
 from spc.errors import InputError
@@ -19,8 +23,16 @@ from spc.ingest.plan_toml import read_plan
 from spc.pages.review_text import review_text
 from spc.store import read
 from spc.store.connection import open_store
+from spc.studies.arrays import plan_arrays
 from spc.studies.fitting import fit_hits
-from spc.studies.mistakes import mistakes, told
+from spc.studies.mistakes import (
+    SMALLEST_PATCH,
+    TILTED,
+    _any_tilted,
+    _axes_with,
+    mistakes,
+    told,
+)
 from spc.studies.review import review
 
 Change = Callable[[np.ndarray, Scenario], None]
@@ -213,3 +225,31 @@ def test_a_large_part_that_shrank_was_not_probed_elsewhere(
     fitted = fit_hits(large, shrunk)
     assert np.nanmax(np.abs(fitted.fit.deviations)) > 25.0
     assert not any(mistakes(large, shrunk, fitted))
+
+
+@given(seed=st.integers(0, 2**32 - 1))
+def test_no_patch_that_looks_another_way_is_passed_over(seed: int) -> None:
+    """The look at all patches together against a plane through each of them, by its own module.
+
+    Patches are tilted by anything around the limit, of any size and flatness, with hits missing.
+    """
+    rng = np.random.default_rng(seed)
+    runs, points, most = 40, 5, 5
+    geometry = replace(
+        plan_arrays(box(check=0)), normals=Rotation.random(points, rng=rng).as_matrix()[:, 2]
+    )
+    rotation = Rotation.random(runs, rng=rng).as_matrix()
+    turn = Rotation.from_rotvec(
+        rng.normal(size=(runs * points, 3)) * rng.choice([0.1, 0.5], (runs * points, 1))
+    ).as_matrix().reshape(runs, points, 3, 3)  # fmt: skip
+    frames = np.stack([_axes_with(n) for n in geometry.normals])
+    local = rng.normal(size=(runs, points, most, 3)) * (6.0, 6.0, 0.2)
+    local *= rng.choice([0.02, 0.2, 1.0, 3.0], (runs, points, 1, 1))
+    # Rows of `frames @ rotation` are the axes about each normal as the arm sees them.
+    hits = np.einsum("rphk,rpkl->rphl", local, turn @ (frames @ rotation[:, None])) + 500.0
+    hits[rng.random((runs, points, most)) < 0.3] = np.nan
+    plane = patch_normals(hits, rotation, geometry.normals)
+    with np.errstate(invalid="ignore"):
+        tilted = (plane.angles > TILTED) & (plane.extent >= SMALLEST_PATCH)
+    assert 0 < tilted.sum() < tilted.size
+    np.testing.assert_array_equal(_any_tilted(hits, rotation, geometry), tilted.any(axis=1))
