@@ -103,7 +103,7 @@ def _kind(
 @command.command("list")
 @_chart_options
 def list_series(**options: Any) -> int:
-    """Show the state of every series, those with signals first.
+    """Show the state of every series: the fit's own, check points, and fit points last.
 
     Example: spc chart list --fail-on signal
     """

@@ -31,6 +31,7 @@ from spc.pages.reading import OUT, Reading, brief, foremost, readings, urgency
 from spc.pages.shell import Page, page_html
 from spc.pages.units import unit_of
 from spc.studies.monitor import Monitor
+from spc.studies.series import kind_of_series
 from spc.studies.spans import Period
 
 
@@ -143,8 +144,16 @@ def ordered_readings(study: Monitor) -> list[tuple[int, Reading]]:
     return sorted(first, key=lambda pair: urgency(pair[1]))
 
 
+def _in_order_of_reading(study: Monitor) -> list[tuple[int, Reading]]:
+    """Return the same from the piece as a whole to fit points, what matters first in each."""
+    points = {point.id for point in study.plan.points}
+    return sorted(
+        ordered_readings(study), key=lambda pair: kind_of_series(study.series, pair[0], points)
+    )
+
+
 def _overview(study: Monitor, place: Place) -> Page:
-    ordered = ordered_readings(study)
+    ordered = _in_order_of_reading(study)
     key_of = {column: figure_key(study, column) for column, _ in ordered}
     figures = {
         f"{key_of[column]}-figure": chart_figure(study, column, charts=SHORT)

@@ -191,7 +191,10 @@ def state_table(
         )
         for column, reading in ordered
     ]  # fmt: skip
-    caption = "Every series, what matters first; of several moulds the one that is worst"
+    caption = (
+        "Every series: the fit's own figures and modes, check points, fit points; of each kind "
+        "what matters first, and of several moulds the one that is worst"
+    )
     return table("states", caption, heads, rows, marked=[r.state == OUT for _, r in ordered])
 
 

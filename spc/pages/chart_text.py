@@ -1,5 +1,7 @@
 """Charts for the terminal: what they say, and the signals."""
 
+from itertools import groupby
+
 import numpy as np
 
 from spc.pages.display import NONE, count, length, moment, share
@@ -7,12 +9,12 @@ from spc.pages.text import table
 from spc.pages.units import common_unit, unit_of, unit_of_series
 from spc.studies.chart_signals import Signal
 from spc.studies.monitor import Monitor
+from spc.studies.series import OF_CHECK_POINTS, OF_FIT_POINTS, OF_THE_FIT, kind_of_series
 from spc.studies.streams import SIGMA
 
 
 def monitor_text(monitor: Monitor) -> str:
-    """Return the state of every series and mould, those with signals first."""
-    rows = sorted(_states(monitor), key=lambda row: (-row[0], row[1]))
+    """Return the state of every series and mould, from the piece as a whole to fit points."""
     head = ("series", "mould", "points", "center", "limits", "last", "signals", "")
     what = "batch means" if monitor.rows.by == "batch" else "pieces"
     return "\n".join([
@@ -21,8 +23,32 @@ def monitor_text(monitor: Monitor) -> str:
         *(f"note: {remark}" for remark in (*monitor.remarks, *_common_note(monitor))),
         *(f"note: {text}" for text in floor_words(monitor)),
         "",
-        table(head, [row[2] for row in rows], "  rrrrr"),
+        *_in_order_of_reading(monitor, head),
     ])  # fmt: skip
+
+
+#: What stands above the series of each kind, where there are several.
+_KINDS = {
+    OF_THE_FIT: "- the fit's own figures and modes ('spc chart shape' judges the piece as a whole)",
+    OF_CHECK_POINTS: "- check points",
+    OF_FIT_POINTS: "- fit points, to look into only: the fit pulls them to zero",
+}
+
+
+def _in_order_of_reading(monitor: Monitor, head: tuple[str, ...]) -> list[str]:
+    """Return the lines of the table by kind of series, in each those with most signals first."""
+    points = {point.id for point in monitor.plan.points}
+    kinds = {
+        name: kind_of_series(monitor.series, column, points)
+        for column, name in enumerate(monitor.series.names)
+    }
+    found = sorted(_states(monitor), key=lambda state: (kinds[state[1]], -state[0], state[1]))
+    first, rule, *lines = table(head, [row for _, _, row in found], "  rrrrr").splitlines()
+    told = [first, rule]
+    for kind, some in groupby(zip(found, lines, strict=True), key=lambda row: kinds[row[0][1]]):
+        told += [_KINDS[kind]] if len(set(kinds.values())) > 1 else []
+        told += [line for _, line in some]
+    return told
 
 
 def _measure(monitor: Monitor) -> str:

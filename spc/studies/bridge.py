@@ -124,7 +124,10 @@ def _side(runs: pd.DataFrame, text: str) -> npt.NDArray[np.bool_]:
         raise InputError(
             f"'{text}' names no side", do="write study:NAME, device:NAME, probe:NAME or span:A..B"
         )
-    found = in_span(runs, name) if kind == "span" else np.asarray(runs[kind] == name)
+    # Runs of no study, or of an arm or probe that nobody noted, are no side.
+    found = (
+        in_span(runs, name) if kind == "span" else np.asarray((runs[kind] == name) & (name != ""))
+    )
     if not found.any():
         raise InputError(f"no run of {kind} '{name}'", do="'spc run list' shows what there is")
     return found

@@ -127,7 +127,8 @@ def _nothing_left(plan: Plan, unaligned: int, undated: int) -> NotFoundError:
 def study_runs(store: Store, plan: Plan, study: str) -> History:
     """Return the aligned runs of a gauge study."""
     runs = read.runs(store, plan.part, plan.revision)
-    runs = runs[runs["study"] == study]
+    # The empty name is that of no study: production runs have it.
+    runs = runs[(runs["study"] == study) & (study != "")]
     if runs.empty:
         known = sorted(read.studies(store).study.astype(str))
         raise NotFoundError(

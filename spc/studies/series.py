@@ -1,6 +1,6 @@
 """What can be charted: deviations of points, and the fit's own figures."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -54,6 +54,29 @@ class SeriesSet:
     lower: Array
     upper: Array
     units: tuple[str, ...] = ()
+
+
+#: Kinds of series, in the order in which they are read.
+OF_THE_FIT, OF_CHECK_POINTS, OF_FIT_POINTS = 0, 1, 2
+
+
+def kind_of_series(series: SeriesSet, column: int, points: Collection[str]) -> int:
+    """Return the kind of a series: what it tells of the piece, from the whole to the single.
+
+    Residuals of fit points come last: the fit pulls them to zero, and the modes say the same.
+
+    Parameters
+    ----------
+    series
+        The series.
+    column
+        The place of one among them.
+    points
+        Names of the plan's points.
+    """
+    if series.fit_point[column]:
+        return OF_FIT_POINTS
+    return OF_CHECK_POINTS if series.names[column] in points else OF_THE_FIT
 
 
 def all_series(history: History) -> SeriesSet:

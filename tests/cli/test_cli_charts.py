@@ -86,7 +86,9 @@ def test_looking_prints_text_or_one_document_and_changes_nothing(
     assert held_bytes(small) == held
 
 
-def test_the_list_says_what_it_is_of_and_puts_signals_first(small: Path, spc: Command) -> None:
+def test_the_list_says_what_it_is_of_and_goes_from_the_whole_to_fit_points(
+    small: Path, spc: Command
+) -> None:
     out = spc("chart", "list", *BASE, "--store", small)
     assert out.done(
         "BX-1 A: charts of batch means, limits from B00..B23, lengths in mm",
@@ -95,12 +97,14 @@ def test_the_list_says_what_it_is_of_and_puts_signals_first(small: Path, spc: Co
     )
     lines = out.out.splitlines()
     rows = lines[lines.index(next(r for r in lines if r.startswith("---"))) + 1 :]
-    assert len(rows) == 2 * (3 + 3 + 3 + 9)
-    found = [int(row[: row.find("no limits")].split()[-1] if "no limits" in row
-                 else row.split()[-1]) for row in rows if "no limits" not in row]  # fmt: skip
-    assert found == sorted(found, reverse=True)
-    assert rows[0].startswith("check-1")
-    assert rows[0].split()[1] == "M"
+    heads = [at for at, row in enumerate(rows) if row.startswith("- ")]
+    kinds = [rows[a + 1 : b] for a, b in zip(heads, [*heads[1:], None], strict=True)]
+    assert [len(some) for some in kinds] == [2 * (3 + 3), 2 * 3, 2 * 9]
+    for some in kinds:
+        found = [int(row.split()[-1]) for row in some if "no limits" not in row]
+        assert found == sorted(found, reverse=True)
+    assert kinds[1][0].startswith("check-1")
+    assert kinds[1][0].split()[1] == "M"
 
 
 def test_a_chart_tells_its_signals_in_words(small: Path, spc: Command) -> None:

@@ -19,6 +19,7 @@ from spc.pages.chart_page import chart_page
 from spc.pages.index_page import index_entry, index_page
 from spc.pages.month_page import month_page
 from spc.pages.month_quality import capability_figure
+from spc.plan import FIT
 from spc.studies.monitor import Monitor
 from spc.studies.month import Month
 from spc.studies.month_rows import Gap, Held, Remeasured
@@ -292,11 +293,20 @@ def test_signals_are_listed_the_newest_first(by_batch: Monitor) -> None:
     assert len(times) == sum(s.series == "hinge-pad-left" for s in by_batch.signals)
 
 
-def test_states_are_listed_what_matters_first(overview_page: str, by_batch: Monitor) -> None:
+def test_states_of_a_kind_are_listed_what_matters_first(
+    overview_page: str, by_batch: Monitor
+) -> None:
     read = Document(overview_page)
-    states = read.column("states", "state")
     order = ["out of control", "settled again", "no limits", "in control"]
-    assert [order.index(s) for s in states] == sorted(order.index(s) for s in states)
+    role = {p.id: 1 + (p.role == FIT) for p in by_batch.plan.points}
+    states = [
+        (role.get(name, 0), order.index(state))
+        for name, state in zip(
+            read.column("states", "series"), read.column("states", "state"), strict=True
+        )
+    ]
+    assert states == sorted(states)
+    assert len({kind for kind, _ in states}) == 3
     assert set(read.column("states", "series")) == set(by_batch.series.names)
 
 

@@ -5,7 +5,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from documents import well_formed
 
+from spc.pages.chart_page import chart_page
+from spc.pages.chart_text import monitor_text
 from spc.pages.reading import (
     IN,
     NO_LIMITS,
@@ -17,6 +20,7 @@ from spc.pages.reading import (
     readings,
     sentence,
 )
+from spc.plan import CHECK, FIT
 from spc.studies.monitor import Monitor
 
 Make = Callable[..., Monitor]
@@ -122,3 +126,34 @@ def test_the_newest_row_with_a_value_counts(made_up: Make) -> None:
 def test_distances_in_words(shift: float, unit: str, words: str) -> None:
     # 0.254 mm is a hundredth of an inch, ten thou.
     assert apart(shift, unit) == words
+
+
+def test_series_are_read_from_the_piece_as_a_whole_to_its_fit_points(
+    by_batch: Monitor, few: Monitor
+) -> None:
+    roles = {point.id: point.role for point in by_batch.plan.points}
+    order = ["", CHECK, FIT]
+
+    def kinds(names: list[str]) -> list[int]:
+        return [order.index(roles.get(name, "")) for name in names]
+
+    lines = monitor_text(by_batch).splitlines()
+    lines = lines[[line.startswith("----") for line in lines].index(True) + 1 :]
+    heads = [at for at, line in enumerate(lines) if line.startswith("- ")]
+    assert [line[:12] for line in lines if line.startswith("- ")] == [
+        "- the fit's ", "- check poin", "- fit points",
+    ]  # fmt: skip
+    told = [line.split()[0] for line in lines if not line.startswith("- ")]
+    assert kinds(told) == sorted(kinds(told))
+    assert set(kinds(told)) == {0, 1, 2}
+    for first, last in zip(heads, [*heads[1:], len(lines)], strict=True):
+        signals = [int(line.split()[-1]) for line in lines[first + 1 : last]]
+        assert signals == sorted(signals, reverse=True)
+    page = well_formed(chart_page(by_batch))
+    states = page.column("states", "series")
+    assert len(states) == len(by_batch.series.names)
+    assert kinds(states) == sorted(kinds(states))
+    assert sum(line.startswith("- ") for line in monitor_text(few).splitlines()) == 3
+    # Where all are of one kind nothing needs a heading.
+    only = replace(few, series=replace(few.series, fit_point=np.ones(6, dtype=np.bool_)))
+    assert not any(line.startswith("- ") for line in monitor_text(only).splitlines())

@@ -145,6 +145,14 @@ def test_an_empty_store_and_an_empty_month_say_so(store_path: Path, spc: Command
     assert spc("gauge", "study", "G1", "--store", store_path).refused("no gauge study 'G1'", "none")
 
 
+def test_production_is_no_study_without_a_name(made: Made, spc: Command) -> None:
+    store = made(dated_runs(10, operator="ana"))
+    assert spc("gauge", "study", "", "--store", store).refused("no gauge study ''", "none")
+    for kind in ("study", "device"):
+        asked = spc("gauge", "bridge", f"{kind}:", f"{kind}:x", "--store", store)
+        assert asked.refused(f"no run of {kind} ''")
+
+
 def test_a_month_outside_the_history_names_what_there_is(made: Made, spc: Command) -> None:
     store = made(dated_runs(10))
     refused = spc("report", "2027-05", "--store", store)
