@@ -142,12 +142,14 @@ def _any_tilted(hits: Array, rotation: Array, geometry: PlanArrays) -> Bools:
     # A little more than rounding can take is let through; few need to be looked at twice.
     bound = seen.smaller * np.sin(np.radians(TILTED)) ** 2 - 1e-9 * seen.across
     run, point = np.nonzero(large & (seen.along >= bound))
+    found = np.zeros(len(hits), dtype=np.bool_)
+    if not run.size:
+        return found
     axes = np.stack([_axes_with(normal) for normal in geometry.normals])
     turns = axes[point] @ rotation[run]
     plane = patch_normals(hits[run, point][:, None], turns, [[0.0, 0.0, 1.0]])
     with np.errstate(invalid="ignore"):  # points without a plane of their own compare as false
         flagged = (plane.angles[:, 0] > TILTED) & (plane.extent[:, 0] >= SMALLEST_PATCH)
-    found = np.zeros(len(hits), dtype=np.bool_)
     found[run[flagged]] = True
     return found
 

@@ -1,5 +1,6 @@
 """One run reviewed: is the fit usual, which point is it, and what to do."""
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,7 @@ from spc.errors import NotFoundError
 from spc.ingest.checked import DEVIATIONS
 from spc.store import read
 from spc.store.connection import Store
-from spc.studies.advice import advise
+from spc.studies.advice import Advice, advise
 from spc.studies.arrays import Array, hit_array
 from spc.studies.closer_look import CloserLook, closer_look
 from spc.studies.evidence import Omission, omissions_tried
@@ -82,6 +83,30 @@ def reviewed(
     NotFoundError
         Where the run could not be aligned.
     """
+    looked = _looked(store, row, past, gauges, asked)
+    return _assembled(store, looked, zones)
+
+
+def advised(store: Store, row: Any, past: History | None, gauges: Gauges) -> Advice:
+    """Return what `reviewed` advises, without the rest of it."""
+    return _advice(_looked(store, row, past, gauges, None))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Looked:
+    """A run as far as its verdict needs it."""
+
+    seen: Examined
+    suspects: tuple[SuspectHit, ...]
+    tried: tuple[Omission, ...]
+    closer: CloserLook
+    points: tuple[ReviewedPoint, ...]
+    modes: tuple[ReviewedMode, ...]
+
+
+def _looked(
+    store: Store, row: Any, past: History | None, gauges: Gauges | None, asked: NoiseAsked | None
+) -> _Looked:
     if not isinstance(row["fit_id"], str):
         raise NotFoundError(
             f"run '{row['run']}' of piece '{row['serial']}' could not be aligned: too few fit "
@@ -89,14 +114,17 @@ def reviewed(
         )
     seen = examined(store, row, past, gauges=gauges, asked=asked)
     suspects = suspect_hits(store, seen.history)
-    if row["depth"] == DEVIATIONS:
-        return _assembled(store, seen, suspects, (), CloserLook(), zones)
-    hits = read.hits(store, [str(row["run_id"])])
-    closer = closer_look(
-        seen.history.plan, seen.history.geometry, hits, seen.weights, seen.known,
-        float(row["part_temp_c"]),
-    )  # fmt: skip
-    return _assembled(store, seen, suspects, _tried(hits, seen), closer, zones)
+    tried: tuple[Omission, ...] = ()
+    closer = CloserLook()
+    if row["depth"] != DEVIATIONS:
+        hits = read.hits(store, [str(row["run_id"])])
+        tried = _tried(hits, seen)
+        closer = closer_look(
+            seen.history.plan, seen.history.geometry, hits, seen.weights, seen.known,
+            float(row["part_temp_c"]),
+        )  # fmt: skip
+    return _Looked(seen=seen, suspects=suspects, tried=tried, closer=closer, points=_points(seen),
+                   modes=_modes(seen))  # fmt: skip
 
 
 def _tried(hits: pd.DataFrame, seen: Examined) -> tuple[Omission, ...]:
@@ -106,47 +134,50 @@ def _tried(hits: pd.DataFrame, seen: Examined) -> tuple[Omission, ...]:
     return omissions_tried(means, seen.history.geometry, seen.weights, seen.known)
 
 
-def _assembled(
-    store: Store,
-    seen: Examined,
-    suspects: tuple[SuspectHit, ...],
-    tried: tuple[Omission, ...],
-    closer: CloserLook,
-    zones: bool,
-) -> Review:
+def _limit(seen: Examined) -> float:
+    limit = seen.history.plan.residual_limit
+    return USUAL_LIMIT if limit is None else limit
+
+
+def _advice(looked: _Looked) -> Advice:
+    seen, row = looked.seen, looked.seen.row
+    return advise(
+        limit=_limit(seen), worst=float(row["worst_residual"]),
+        worst_point=str(row["worst_point"]), p_usual=_usual(seen)[1],
+        usual_known=seen.known is not None, points=looked.points, modes=looked.modes,
+        omissions=looked.tried,
+        suspects=[s for s in looked.suspects if s.point not in str(row["omitted"]).split(",")],
+        dof=int(row["dof"]), alpha=ALPHA,
+        off_limit=np.nan if seen.known is None else off_limit(seen.known, ALPHA), off=_off(seen),
+        lately=seen.lately, unit=seen.history.plan.unit, mistakes=looked.closer.mistakes,
+    )  # fmt: skip
+
+
+def _assembled(store: Store, looked: _Looked, zones: bool) -> Review:
+    seen = looked.seen
     row, plan = seen.row, seen.history.plan
     t2, p_usual = _usual(seen)
-    limit, source = (
-        (USUAL_LIMIT, "usual for moulded tanks: common practice, no published source")
+    source = (
+        "usual for moulded tanks: common practice, no published source"
         if plan.residual_limit is None
-        else (plan.residual_limit, "set by the plan")
+        else "set by the plan"
     )
-    modes, points = _modes(seen), _points(seen)
     return Review(
         plan=plan, **{k: str(row[k]) for k in _ROW_TEXT},
         measured_at=None if pd.isna(row["measured_at"]) else row["measured_at"].to_pydatetime(),
-        superseded=bool(row["superseded"]),
-        advice=advise(
-            limit=limit, worst=float(row["worst_residual"]), worst_point=str(row["worst_point"]),
-            p_usual=p_usual, usual_known=seen.known is not None, points=points, modes=modes,
-            omissions=tried,
-            suspects=[s for s in suspects if s.point not in str(row["omitted"]).split(",")],
-            dof=int(row["dof"]), alpha=ALPHA,
-            off_limit=np.nan if seen.known is None else off_limit(seen.known, ALPHA),
-            off=_off(seen), lately=seen.lately, unit=plan.unit, mistakes=closer.mistakes,
-        ),
+        superseded=bool(row["superseded"]), advice=_advice(looked),
         n_points=int(row["n_points"]), dof=int(row["dof"]),
         omitted=tuple(p for p in str(row["omitted"]).split(",") if p),
         noise=float(row["noise"]), worst_point=str(row["worst_point"]),
-        worst_residual=float(row["worst_residual"]), limit=limit, limit_source=source,
+        worst_residual=float(row["worst_residual"]), limit=_limit(seen), limit_source=source,
         probing=seen.noise.probing, probing_dof=seen.noise.probing_dof, measured=seen.noise,
         p_probing=seen.noise.p_probing(float(row["ssr"]), int(row["dof"])),
         p_again=seen.noise.p_again(float(row["ssr"]), int(row["dof"])), t2=t2,
         p_usual=p_usual, usual=seen.why_unknown if seen.known is None else seen.known.words,
         history_noise=seen.sigma, hit_sd=float(row["hit_sd"]), hit_dof=int(row["hit_dof"]),
-        points=points, modes=modes, checks=_checks(seen, zones), omissions=tried, suspects=suspects,
-        closer=closer, others=_others(store, row),
-        statuses=reported_statuses(store, [str(row["run_id"])]),
+        points=looked.points, modes=looked.modes, checks=_checks(seen, zones),
+        omissions=looked.tried, suspects=looked.suspects, closer=looked.closer,
+        others=_others(store, row), statuses=reported_statuses(store, [str(row["run_id"])]),
     )  # fmt: skip
 
 

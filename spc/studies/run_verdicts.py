@@ -12,7 +12,7 @@ from spc.store.connection import Store
 from spc.studies.advice import REMEASURE
 from spc.studies.gauge_in_force import Gauges
 from spc.studies.history import History, production
-from spc.studies.review import reviewed
+from spc.studies.review import advised
 from spc.studies.taken import Taken, TakenRun
 
 
@@ -71,7 +71,7 @@ def _verdict(
         plan = read.plan_by_id(store, plan_id)
         known[plan_id] = _past(store, plan, runs), Gauges(store, plan, runs)
     past, gauges = known[plan_id]
-    advice = reviewed(store, row, past, gauges=gauges).advice
+    advice = advised(store, row, past, gauges)
     return RunVerdict(
         **names, verdict=advice.verdict, points=advice.points, headline=advice.headline
     )
