@@ -14,12 +14,20 @@ if TYPE_CHECKING:
 #: More rows and bytes than any export of one shift; a file that claims more is not unpacked.
 MOST_ROWS, MOST_BYTES = 30_000_000, 4 << 30
 #: Nothing is fetched or loaded for a file's sake.
-SETTINGS: dict[str, str | bool | int | float | list[str]] = {
+_SETTINGS: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": False,
     "autoload_known_extensions": False,
 }
 _DECIMALS = ("DOUBLE", "FLOAT", "DECIMAL")
 _NESTED = ("STRUCT", "MAP", "UNION", "LIST", "BLOB", "VARIANT")
+
+
+def engine(**settings: str) -> "duckdb.DuckDBPyConnection":
+    """Return the database engine over nothing but memory, which prints nothing of its own."""
+    import duckdb
+
+    connection = duckdb.connect(":memory:", config=_SETTINGS | settings)
+    return connection.execute("SET enable_progress_bar=false")
 
 
 def read_parquet(path: Path, *, file_id: str, size: int) -> TextTable:
@@ -36,7 +44,7 @@ def read_parquet(path: Path, *, file_id: str, size: int) -> TextTable:
 
     name = str(path)
     try:
-        with duckdb.connect(":memory:", config=SETTINGS) as connection:
+        with engine() as connection:
             # A file may be called 'runs[1].parquet'; its folder may be called 'batch=B01'.
             pattern = escape(name)
             _refuse_large(connection, pattern, name)

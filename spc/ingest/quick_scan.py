@@ -22,7 +22,7 @@ from spc.ingest.offered import not_there
 from spc.ingest.parquet import (
     MOST_BYTES,
     MOST_ROWS,
-    SETTINGS,
+    engine,
     is_decimal,
     is_nested,
     quoted,
@@ -47,7 +47,7 @@ _NUMBERS = {
 #: A field longer than this is refused by the careful reader.
 _LONGEST_LINE = 131_072
 #: Nothing is left lying about for a file's sake, and little is held of it.
-_SETTINGS = SETTINGS | {"memory_limit": "600MB", "temp_directory": ""}
+_SETTINGS = {"memory_limit": "600MB", "temp_directory": ""}
 _UTF8 = re.compile(r"utf-?8(-sig)?", re.IGNORECASE)
 
 
@@ -199,13 +199,11 @@ def scanned(path: Path, declared: Declared, parquet: bool) -> Iterator[Scan]:
     Unusual
         Where it is not plain, or changes meanwhile.
     """
-    import duckdb
-
     stamp = stamp_of(path)
     with (
         TemporaryDirectory(prefix="spc-") as folder,
         ThreadPoolExecutor(1) as beside,
-        duckdb.connect(":memory:", config=_SETTINGS) as connection,
+        engine(**_SETTINGS) as connection,
     ):
         if parquet:
             rows, kind, look = _stored(connection, path)

@@ -228,7 +228,14 @@ def open_store(
 
 def _connect(path: Path, *, read_only: bool, wait: float) -> duckdb.DuckDBPyConnection:
     name = os.fspath(path)
-    return _patiently(path, wait, lambda: duckdb.connect(name, read_only=read_only, config=_CONFIG))
+
+    def opened() -> duckdb.DuckDBPyConnection:
+        connection = duckdb.connect(name, read_only=read_only, config=_CONFIG)
+        # Where the driver takes Python for one that somebody types into, it would draw the progress
+        # of long questions amid what the program prints.
+        return connection.execute("SET enable_progress_bar=false")
+
+    return _patiently(path, wait, opened)
 
 
 def _patiently(path: Path, wait: float, opened: Callable[[], T]) -> T:

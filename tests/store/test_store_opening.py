@@ -230,3 +230,27 @@ def test_waiting_ends_when_it_should(store_path: Path) -> None:
         with pytest.raises(StoreError):
             open_store(store_path, wait=0.3)
         assert time.monotonic() - began >= 0.3
+
+
+#: What is run where the driver takes Python for one that somebody types into.
+TYPED = """
+import sys
+from pathlib import Path
+from spc.ingest.parquet import engine
+from spc.store.connection import create_store
+asked = "SELECT current_setting('enable_progress_bar')"
+with create_store(Path(sys.argv[1])) as store, engine() as connection:
+    print(store.scalar(asked), connection.execute(asked).fetchall())
+"""
+
+
+def test_the_driver_draws_nothing_amid_the_output(tmp_path: Path) -> None:
+    asked = "SELECT current_setting('enable_progress_bar')"
+    bare = f'import duckdb; print(duckdb.execute("{asked}").fetchall())'
+    said = [
+        subprocess.run(
+            [sys.executable, "-c", *code], capture_output=True, text=True, check=True
+        ).stdout.strip()
+        for code in ([bare], [TYPED, str(tmp_path / "s.duckdb")])
+    ]
+    assert said == ["[(True,)]", "False [(False,)]"]
