@@ -7,11 +7,10 @@ guesses nothing and fetches nothing.
 import re
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from glob import escape
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -30,7 +29,7 @@ from spc.ingest.parquet import (
     total,
 )  # fmt: skip
 from spc.ingest.plain_text import Head, PlainText, head_of, plain_text, stamp_of
-from spc.ingest.recoded import is_known, recode
+from spc.ingest.recoded import folder_of_copies, is_known, recode
 from spc.ingest.text import LINE, TextTable
 from spc.ingest.typed import LONGEST_VALUE
 
@@ -201,14 +200,14 @@ def scanned(path: Path, declared: Declared, parquet: bool) -> Iterator[Scan]:
     """
     stamp = stamp_of(path)
     with (
-        TemporaryDirectory(prefix="spc-") as folder,
+        ExitStack() as kept,
         ThreadPoolExecutor(1) as beside,
         engine(**_SETTINGS) as connection,
     ):
         if parquet:
             rows, kind, look = _stored(connection, path)
         else:
-            rows, kind, look = _written(connection, path, declared, Path(folder))
+            rows, kind, look = _written(connection, path, declared, kept)
         # The look through the bytes goes on beside the first questions.
         yield Scan(connection, rows, kind, beside.submit(look), path, declared)
     only(stamp_of(path) == stamp)
@@ -218,7 +217,7 @@ _Opened = tuple["duckdb.DuckDBPyRelation", Kind, Callable[[], PlainText | None]]
 
 
 def _written(
-    connection: "duckdb.DuckDBPyConnection", path: Path, declared: Declared, folder: Path
+    connection: "duckdb.DuckDBPyConnection", path: Path, declared: Declared, kept: ExitStack
 ) -> _Opened:
     """Open a delimited text; one in another code page by a copy in UTF-8 that does not outlive it.
 
@@ -228,7 +227,7 @@ def _written(
     read = path
     if not _UTF8.fullmatch(encoding):
         only(is_known(encoding))
-        read = folder / "utf8"
+        read = kept.enter_context(folder_of_copies()) / "utf8"
         original = recode(path, read, encoding)
     head = head_of(read, layout)
     if head is None:

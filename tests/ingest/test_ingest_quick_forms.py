@@ -8,6 +8,7 @@ import io
 import os
 import re
 import tempfile
+import time
 from dataclasses import replace
 from itertools import product
 from pathlib import Path
@@ -143,6 +144,13 @@ def test_no_copy_of_a_code_page_is_left_behind(
     monkeypatch.setattr(tempfile, "tempdir", str(kept))
     assert same(written(*_cp1252(tmp_path)), replace(SAID, encoding="cp1252"))
     assert not list(kept.iterdir())
+    # What a killed process left there a day ago goes; what another one just made stays.
+    for name, age in (("spc-copy-old", 90_000), ("spc-copy-new", 0), ("other", 90_000)):
+        (kept / name).mkdir()
+        (kept / name / "utf8").write_text("x")
+        os.utime(kept / name, (time.time() - age,) * 2)
+    assert same(written(*_cp1252(tmp_path)), replace(SAID, encoding="cp1252"))
+    assert sorted(p.name for p in kept.iterdir()) == ["other", "spc-copy-new"]
     monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "no such folder"))
     assert read_quick(tmp_path / "results.csv", replace(SAID, encoding="cp1252")) is None
 
