@@ -113,7 +113,7 @@ def _in_iso(frame: pd.DataFrame, column: str, form: str, name: str) -> "pd.Serie
 def _with_file_name(table: TextTable, declared: Declared) -> TextTable:
     """Add what the file's name says; a column that says otherwise is a contradiction."""
     frame = table.frame
-    for column, value in _from_name(table.name, declared.file_name).items():
+    for column, value in from_name(table.name, declared.file_name).items():
         if column not in frame:
             frame = frame.assign(**{column: value})
         other = (frame[column] != value) & (frame[column] != "")
@@ -127,7 +127,14 @@ def _with_file_name(table: TextTable, declared: Declared) -> TextTable:
     return replace(table, frame=frame)
 
 
-def _from_name(name: str, patterns: tuple[str, ...]) -> dict[str, str]:
+def from_name(name: str, patterns: tuple[str, ...]) -> dict[str, str]:
+    """Return what a file's name tells by these expressions, by our column names.
+
+    Raises
+    ------
+    InputError
+        Where the name does not match one of them.
+    """
     said: dict[str, str] = {}
     for pattern in patterns:
         match = re.search(pattern, Path(name).name)

@@ -1,6 +1,7 @@
 """A run reviewed, for the terminal: the verdict first, then what it stands on."""
 
 from collections.abc import Sequence
+from math import isnan
 
 import numpy as np
 
@@ -214,7 +215,8 @@ def _statuses(run: Review) -> Sequence[str]:
         return []
     told = [
         f"status of '{s.characteristic}': reported as {s.reported}; by its own value "
-        f"{length(s.value, run.plan.unit, signed=True)} and limits it is {s.recomputed}"
+        + ("" if isnan(s.value) else f"{length(s.value, run.plan.unit, signed=True)} ")
+        + f"and limits it is {s.recomputed}"
         for s in run.statuses
         if s.differs
     ]

@@ -21,14 +21,13 @@ from spc.plan import Plan
 from spc.store import door, read
 from spc.store.connection import Store, now
 from spc.studies.identified import run_identities
-from spc.units import MILLIMETRES, spoken_length
+from spc.studies.told_nominals import other_nominals
+from spc.units import MILLIMETRES
 
 #: Things of one sort that are told one by one.
 _TOLD = 3
 #: A clock may be so much ahead without a word.
 _AHEAD = pd.Timedelta(minutes=10)
-#: Nominals of a file may differ from the plan's by their printed digits, mm; normals by a degree.
-_NOMINAL, _NORMAL_COSINE = 0.01, 0.99985
 #: Runs and points that a comparison of sizes needs, and how near a ratio must come to a factor.
 _FEWEST_RUNS, _FEWEST_POINTS, _NEAR = 5, 6, log(2.0)
 #: Batches whose numbers must follow time before a number is held against a time, and how many do.
@@ -73,7 +72,7 @@ def door_notes(
         _refuse_centres(checked, plan)
         own = fresh[(fresh["part"] == plan.part) & (fresh["revision"] == plan.revision)]
         said += [
-            *_other_nominals(checked, plan),
+            *other_nominals(checked, plan),
             *_other_revision(store, plan, own),
             *_against_batches(store, plan, own),
             *_other_unit(store, checked, plan, own),
@@ -224,29 +223,6 @@ def _refuse_centres(checked: Results, plan: Plan) -> None:
             "is for centres of the ball",
             file=checked.name, do="add a plan without [probe] centres, or export centres",
         )  # fmt: skip
-
-
-def _other_nominals(checked: Results, plan: Plan) -> list[str]:
-    """Say where a file's own nominals are not the plan's: it may be of another revision."""
-    if checked.nominals is None:
-        return []
-    own = checked.nominals.set_index("point")
-    points = [p for p in plan.points if p.id in own.index]
-    if not points:
-        return []
-    here = own.loc[[p.id for p in points]]
-    off = np.linalg.norm(here[["x", "y", "z"]].to_numpy() - [p.nominal for p in points], axis=1)
-    turned = (here[["i", "j", "k"]].to_numpy() * [p.normal for p in points]).sum(axis=1)
-    differ = (off > _NOMINAL) | (turned < _NORMAL_COSINE)
-    if not differ.any():
-        return []
-    worst = int(np.argmax(np.where(differ, off, -1.0)))
-    return [
-        f"{int(differ.sum())} of {len(points)} nominals in the file are not those of the plan of "
-        f"{plan.part} {plan.revision}, most at {points[worst].id} "
-        f"({spoken_length(off[worst], plan.unit, more=1)} apart): "
-        "is it of another revision?"
-    ]
 
 
 def _other_revision(store: Store, plan: Plan, fresh: pd.DataFrame) -> list[str]:

@@ -404,6 +404,10 @@ def test_plan_of_the_guide_is_a_plan(tmp_path: Path) -> None:
 # --- refusals ------------------------------------------------------------------------------------
 
 
+#: What refuses, and which of its arguments is the message.
+SAYS = {"InputError": 0, "PlanError": 0, "_wrong": 2}
+
+
 def _messages(*places: str) -> list[tuple[str, list[str]]]:
     """Return each message of a refusal in the source as its fixed parts, longest first."""
     found = []
@@ -411,9 +415,8 @@ def _messages(*places: str) -> list[tuple[str, list[str]]]:
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if not (isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.args):
                 continue
-            if node.func.id not in {"InputError", "PlanError"}:
-                continue
-            for said in _branches(node.args[0]):
+            at = SAYS.get(node.func.id, len(node.args))
+            for said in _branches(node.args[at]) if at < len(node.args) else ():
                 parts = [p for p in _fixed(said) if len(p.strip()) > 3]
                 if parts:
                     found.append((f"{path.name}:{node.lineno}", sorted(parts, key=len)[::-1]))

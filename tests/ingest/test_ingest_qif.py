@@ -16,56 +16,23 @@ from pathlib import Path
 import numpy as np
 import pytest
 from helpers import Outcome, contents
-from numpy.typing import NDArray
 from qif_documents import Characteristic, Component, Doc, Feature, Hits, numbers, unit_xml
-from strategies import box, csv_text, hit_rows, plan_toml, probed
+from qif_reading import (
+    PLAN,
+    POINTS,
+    Array,
+    aligned_places,
+    features,
+    own_deviations,
+    read,
+    refused,
+    said,
+)
+from strategies import csv_text, hit_rows, plan_toml, probed
 
-from spc.errors import InputError
-from spc.ingest.checked import Declared, Lookup, Results
-from spc.ingest.qif.results import read_qif
+from spc.ingest.checked import Declared, Lookup
 
 Command = Callable[..., Outcome]
-Array = NDArray[np.float64]
-PLAN = box(check=2)
-POINTS = len(PLAN.points)
-
-
-def read(doc: Doc | bytes | str, declared: Declared | None = None) -> Results:
-    """Return what a document gives."""
-    data = doc.bytes() if isinstance(doc, Doc) else doc
-    return read_qif(data.encode() if isinstance(data, str) else data, "hood.qif",
-                    declared or Declared())  # fmt: skip
-
-
-def refused(doc: Doc | bytes | str, *words: str, declared: Declared | None = None) -> str:
-    """Check that a document is refused in words that hold each of these."""
-    with pytest.raises(InputError) as error:
-        read(doc, declared)
-    said = str(error.value)
-    assert said.startswith("hood.qif")
-    assert not [w for w in words if w not in said], said
-    return said
-
-
-def said(results: Results, *words: str) -> str:
-    """Return the one warning that holds each of the words."""
-    (found,) = [w for w in results.warnings if all(word in w for word in words)]
-    return found
-
-
-def features(
-    hits: Array | None = None, locations: Array | None = None, **same: object
-) -> list[Feature]:
-    """Return the plan's points with hits (runs, points, hits, 3) or locations (runs, points, 3)."""
-    made = []
-    for at, p in enumerate(PLAN.points):
-        f = Feature(name=p.id, nominal=p.nominal, normal=p.normal, **same)  # type: ignore[arg-type]
-        if hits is not None:
-            f.hits = {r: Hits(positions=hits[r, at].tolist()) for r in range(len(hits))}
-        if locations is not None:
-            f.locations = {r: locations[r, at].tolist() for r in range(len(locations))}
-        made.append(f)
-    return made
 
 
 @pytest.fixture(scope="module")
@@ -78,15 +45,7 @@ def hits() -> Array:
 @pytest.fixture(scope="module")
 def aligned() -> Array:
     """Return locations of one piece in the part's own frame: nominal plus deviation."""
-    rng = np.random.default_rng(6)
-    normal, place = (np.array([getattr(p, k) for p in PLAN.points]) for k in ("normal", "nominal"))
-    return (place + rng.normal(0, 0.3, (POINTS, 1)) * normal)[None]
-
-
-def own_deviations(places: Array) -> Array:
-    """Return deviations of locations in the part's frame."""
-    normal, place = (np.array([getattr(p, k) for p in PLAN.points]) for k in ("normal", "nominal"))
-    return np.einsum("pk,pk->p", places - place, normal)
+    return aligned_places()
 
 
 # --- what is read --------------------------------------------------------------------------------
@@ -470,7 +429,8 @@ LIMITS: dict[str, tuple[str, str, str, float, float]] = {
     "relative to a target": ("Diameter", RELATIVE, TARGET, 9.9, 10.2),
     "relative without a target": ("Diameter", RELATIVE, "", np.nan, np.nan),
     "absolute": (
-        "Diameter", RELATIVE.replace("false", "true").replace("-0.1", "9.5"), TARGET, 9.5, 0.2),
+        "Diameter", RELATIVE.replace("false", "true").replace("-0.1", "9.5").replace("0.2", "10.2"),
+        TARGET, 9.5, 10.2),
     "one side": (
         "Length", "<Tolerance><MaxValue>12.5</MaxValue><DefinedAsLimit>true</DefinedAsLimit>"
         "</Tolerance>", "", np.nan, 12.5),

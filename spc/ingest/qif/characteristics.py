@@ -4,28 +4,28 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from math import isnan, nan
 
-import numpy as np
-
 from spc.errors import InputError
 from spc.ingest.qif.document import Document
-from spc.ingest.qif.points import UNIT_LENGTH, Measured, Reader
+from spc.ingest.qif.points import Reader, was_set
 from spc.ingest.qif.runs import Run
 from spc.ingest.qif.tolerances import (
     FAIL,
     PASS,
     POINT_PROFILE,
     Limits,
+    is_length,
     kind_of,
     reported_status,
     status_of,
     value_of,
+    worst_of,
 )
 from spc.ingest.xml_safe import Element
 
 #: Statuses under which a value of 0 was not measured.
 _NOT_DONE = {"NOT_ANALYZED", "INDETERMINATE", "SYSERROR", "UNDEFINED"}
-#: A deviation that the file tells may differ from its own positions by this, mm: printed digits.
-_DIGITS = 0.0051
+#: A deviation that the file tells may differ from its own numbers by this, mm: printed digits.
+DIGITS = 0.0051
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,8 +44,12 @@ class Judged:
         Its value; NaN where it has none.
     limits
         Its limits.
+    worst
+        Its largest deviations to either side, where it tells them.
     reported, recomputed
         Its status as the file reports it, and by value and limits; empty where not told.
+    stamp
+        When it was measured, as the document writes it; empty where it does not.
     line
         Where it stands.
     """
@@ -55,15 +59,22 @@ class Judged:
     point: str
     value: float
     limits: Limits
+    worst: tuple[float, ...]
     reported: str
     recomputed: str
+    stamp: str
     line: int
+
+    @property
+    def tells(self) -> bool:
+        """Tell whether it is a deviation of a point, and no filler for none analysed."""
+        filler = self.value == 0 and self.reported in _NOT_DONE
+        return self.kind == POINT_PROFILE and bool(self.point) and not (isnan(self.value) or filler)
 
 
 def judged(document: Document, reader: Reader, run: Run) -> list[Judged]:
     """Return the characteristics measured in a run."""
-    names = {p.feature.attributes.get("id", "").strip(): p.name for p in run.points}
-    return [_judged(document, reader, one, names) for one in run.characteristics]
+    return [_judged(document, reader, one, run.names) for one in run.characteristics]
 
 
 def _judged(
@@ -72,14 +83,18 @@ def _judged(
     item = document.target(measurement, "CharacteristicItemId")
     limits = reader.limits(item)
     value = value_of(document, measurement, reader.units)
+    # What is no length has a status, but no value in millimetres.
+    length = is_length(measurement)
     return Judged(
         name=_name(item),
         kind=kind_of(measurement),
         point=_point(document, reader, measurement, item, names),
-        value=value,
-        limits=limits,
+        value=value if length else nan,
+        limits=limits if length else Limits(unresolved="no length"),
+        worst=worst_of(document, measurement, reader.units),
         reported=reported_status(measurement),
         recomputed=status_of(value, limits),
+        stamp=measurement.word("TimeStamp"),
         line=measurement.line,
     )
 
@@ -94,11 +109,14 @@ def _point(
     document: Document, reader: Reader, measurement: Element, item: Element | None,
     names: dict[str, str],
 ) -> str:  # fmt: skip
-    measured = [reference.text for reference in measurement.all("FeatureMeasurementIds/Id")]
-    if len(measured) == 1:
-        return names.get(measured[0], "")
+    references = list(measurement.all("FeatureMeasurementIds/Id"))
+    measured = list(document.targets(measurement, "FeatureMeasurementIds/Id"))
+    if references:
+        ids = [m.attributes["id"].strip() for m in measured]
+        return names.get(ids[0], "") if len(references) == len(ids) == 1 else ""
     features = list(document.targets(item, "FeatureItemIds/Id"))
-    return reader.name_of(features[0]) if not measured and len(features) == 1 else ""
+    # What is told of a point that was set is no measurement.
+    return reader.name_of(features[0]) if len(features) == 1 and not was_set(features[0]) else ""
 
 
 def deviations(document: Document, reader: Reader, found: Sequence[Judged]) -> list[Judged]:
@@ -108,13 +126,26 @@ def deviations(document: Document, reader: Reader, found: Sequence[Judged]) -> l
     """
     by_point: dict[str, list[Judged]] = {}
     for one in found:
-        if one.kind != POINT_PROFILE or not one.point or isnan(one.value):
-            reader.left["characteristics that are no deviation of a point"] += 1
-        elif one.value == 0 and one.reported in _NOT_DONE:
-            reader.left["deviations of 0 that were not analysed"] += 1
-        else:
+        if one.tells:
+            _refuse_widths(document, one)
             by_point.setdefault(one.point, []).append(one)
+        elif one.kind != POINT_PROFILE or not one.point or isnan(one.value):
+            reader.left["characteristics that are no deviation of a point"] += 1
+        else:
+            reader.left["deviations of 0 that were not analysed"] += 1
     return [_only(document, reader, repeats) for repeats in by_point.values()]
+
+
+def _refuse_widths(document: Document, one: Judged) -> None:
+    """Refuse a value beyond the deviations it is made of: a width, or a size without its sign."""
+    ends = one.worst if len(one.worst) == 2 else (0.0, *one.worst)
+    if one.worst and not min(ends) - DIGITS <= one.value <= max(ends) + DIGITS:
+        told = ", ".join(f"{w:.4g}" for w in one.worst)
+        raise InputError(
+            f"the value {one.value:.4g} mm of '{one.name}' is no signed deviation, being beyond "
+            f"its own largest ones ({told} mm)",
+            file=document.name, row=one.line, do="export positions, or signed deviations",
+        )  # fmt: skip
 
 
 def _only(document: Document, reader: Reader, repeats: list[Judged]) -> Judged:
@@ -134,9 +165,12 @@ def differences(found: Sequence[Judged], label: str) -> Iterator[str]:
     for one in found:
         if {one.reported, one.recomputed} == {PASS, FAIL}:
             of = f" of {one.point}" if one.point and one.point != one.name else ""
+            by = "its value by its limits"
+            if not isnan(one.value):
+                by = f"its value {one.value:.6g} mm by its limits {_span(one.limits)}"
             yield (
-                f"row {one.line}: '{one.name}'{of} of {label} is reported as {one.reported}; its "
-                f"value {one.value:.6g} mm by its limits {_span(one.limits)} is {one.recomputed}"
+                f"row {one.line}: '{one.name}'{of} of {label} is reported as {one.reported}; {by} "
+                f"is {one.recomputed}"
             )
 
 
@@ -146,30 +180,3 @@ def _span(limits: Limits) -> str:
     if isnan(limits.upper):
         return f"from {limits.lower:.6g} mm"
     return f"{limits.lower:.6g} to {limits.upper:.6g} mm"
-
-
-def contradictions(
-    found: Sequence[Judged], points: Sequence[Measured], label: str
-) -> Iterator[str]:
-    """Yield where a deviation that the file tells is not that of the position it tells."""
-    told = {one.point: one for one in found if one.kind == POINT_PROFILE and one.point}
-    for point in points:
-        one, own = told.get(point.name), _own(point)
-        if one is not None and not isnan(one.value) and abs(one.value - own) > _DIGITS:
-            how = "without its sign" if abs(one.value - abs(own)) <= _DIGITS else "otherwise"
-            yield (
-                f"row {one.line}: the deviation of '{point.name}' of {label} is told {how}: "
-                f"{one.value:.4g} mm, and {own:.4g} mm by its position"
-            )
-
-
-def _own(point: Measured) -> float:
-    """Return the deviation of a point by its position; NaN where it cannot be told."""
-    nominal, place = point.nominal, point.location
-    if len(point.hits) and not point.frame:
-        place = point.hits.mean(axis=0)
-    if nominal is None or nominal.normal is None or place is None:
-        return nan
-    if abs(float(np.linalg.norm(nominal.normal)) - 1.0) > UNIT_LENGTH:
-        return nan
-    return float((place - nominal.position) @ nominal.normal)

@@ -15,6 +15,16 @@ from spc.ingest.xml_safe import Element, parse
 SPACE = "http://qifstandards.org/xsd/qif3"
 _FAMILY = "http://qifstandards.org/xsd/"
 _NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?")
+#: What the object of a reference is, by the end of its name; one of another kind is none.
+_KINDS = {
+    "FeatureItemId": "FeatureItem",
+    "FeatureNominalId": "FeatureNominal",
+    "CharacteristicItemId": "CharacteristicItem",
+    "CharacteristicNominalId": "CharacteristicNominal",
+    "CharacteristicDefinitionId": "CharacteristicDefinition",
+    "ActualComponentId": "ActualComponent",
+    **dict.fromkeys(("WholePointSetId", "RangePointSetId", "SinglePointSetId"), "MeasuredPointSet"),
+}
 #: Words under which a value was measured; DUMMY, MOOT, DERIVED and SET ones were not.
 _MEASURED = {"", "REPORTED"}
 
@@ -34,7 +44,8 @@ class Document:
     twice
         Identities that more than one element has.
     lost
-        How many references of each name led nowhere; filled while the document is read.
+        How many references of each name led nowhere, or to an object of another kind; filled
+        while the document is read.
     """
 
     name: str
@@ -67,9 +78,12 @@ class Document:
                 file=self.name, row=reference.line, do="export it again",
             )  # fmt: skip
         found = self.objects.get(reference.text)
-        if found is None:
-            self.lost[reference.name] = self.lost.get(reference.name, 0) + 1
-        return found
+        if found is not None and found.name.endswith(_KINDS.get(reference.name, "")):
+            return found
+        where = "nowhere" if found is None else "to an object of another kind"
+        words = f"{reference.name} lead {where}"
+        self.lost[words] = self.lost.get(words, 0) + 1
+        return None
 
     def targets(self, element: Element | None, path: str) -> Iterator[Element]:
         """Yield every object that the references at a path lead to."""
@@ -98,6 +112,11 @@ class Document:
             Where there are more or fewer, or one is no plain finite number.
         """
         words = element.text.split()
+        if element.children:
+            raise InputError(
+                f"{element.name} holds {element.children[0].name} among its numbers",
+                file=self.name, row=element.line, do="export it again",
+            )  # fmt: skip
         if len(words) != count:
             raise InputError(
                 f"{element.name} lists {len(words)} numbers where {count} belong",

@@ -15,7 +15,7 @@ from spc.errors import InputError
 from spc.ingest.checked import Declared, Lookup
 from spc.ingest.kinds import XML, kind_of
 from spc.ingest.qif.document import Document, open_document
-from spc.ingest.qif.points import POINT_KINDS, UNIT_LENGTH, Nominal, Reader
+from spc.ingest.qif.points import POINT_KINDS, Nominal, Reader
 from spc.ingest.qif.tolerances import PROFILES, Limits, limits_of
 from spc.ingest.qif.tolerances import kind_of as kind_of_element
 from spc.ingest.qif.units import units_of
@@ -89,12 +89,13 @@ def draft_plan(data: bytes, name: str, declared: Declared, fit: Sequence[str] = 
     nominals = _nominals(document, reader)
     roles = _roles([n.name for n in nominals], fit, name)
     limits = _limits(document, reader)
+    missing = _without_nominal(document, reader)
     points = [
         _Drafted(nominal=n, limits=limits.get(n.name, Limits()), role=roles[n.name])
         for n in nominals
     ]
     head = _head(document, declared)
-    left = _open(points, head)
+    left = [*_open(points, head), *missing]
     return PlanDraft(
         file=name, part=head["part"], revision=head["revision"], unit=units.name,
         points=len(points), fit_points=sum(p.role == "fit" for p in points), open=tuple(left),
@@ -113,7 +114,7 @@ def _nominals(document: Document, reader: Reader) -> list[Nominal]:
         if nominal is None:
             continue
         before = found.setdefault(name, nominal)
-        if not np.array_equal(before.position, nominal.position):
+        if not _same(before, nominal):
             raise InputError(
                 f"two points are called '{name}'", file=document.name, row=nominal.element.line,
                 do="say under [qif] in a mapping what else names a point, such as UUID",
@@ -122,6 +123,26 @@ def _nominals(document: Document, reader: Reader) -> list[Nominal]:
         raise InputError("no point has a nominal in it", file=document.name,
                          do="export the features with their nominals")  # fmt: skip
     return list(found.values())
+
+
+def _same(one: Nominal, other: Nominal) -> bool:
+    first, second = (n.normal if n.normal is not None else np.zeros(3) for n in (one, other))
+    return np.array_equal(one.position, other.position) and np.array_equal(first, second)
+
+
+def _without_nominal(document: Document, reader: Reader) -> list[str]:
+    """Say which points are left out, since the document has no place for them."""
+    names = [
+        name for item in document.root.all("Features/FeatureItems/*")
+        if kind_of_element(item) in POINT_KINDS and (name := reader.name_of(item))
+        and reader.nominal_of(item, name) is None
+    ]  # fmt: skip
+    return [f"add {_listed(names)}, for which the file has no nominal"] if names else []
+
+
+def _listed(names: Sequence[str]) -> str:
+    more = f" and {len(names) - 6} more" if len(names) > 6 else ""
+    return ", ".join(names[:6]) + more
 
 
 def _roles(names: Sequence[str], fit: Sequence[str], file: str) -> dict[str, str]:
@@ -152,7 +173,8 @@ def _limits(document: Document, reader: Reader) -> dict[str, Limits]:
         "Results/MeasurementResultsSet/MeasurementResults/MeasuredCharacteristics/"
         "CharacteristicMeasurements/*"
     ):
-        identity = measured.word("CharacteristicItemId")
+        of_it = document.target(measured, "CharacteristicItemId")
+        identity = "" if of_it is None else of_it.attributes["id"].strip()
         for feature in document.targets(measured, "FeatureMeasurementIds/Id"):
             name = reader.name_of(document.target(feature, "FeatureItemId"))
             if identity in items:
@@ -189,19 +211,12 @@ def _open(points: Sequence[_Drafted], head: dict[str, str]) -> list[str]:
         left.append('say which points hold the alignment: role = "fit" or "check", or --fit')
     for words, which in (
         ("fill in the normal of", [p for p in points if p.nominal.normal is None]),
-        ("correct the normal, which is not 1 long, of", [p for p in points if _crooked(p)]),
+        ("correct the normal, which is not 1 long, of", [p for p in points if p.nominal.crooked]),
         ("decide the tolerance of", [p for p in points if p.limits.unresolved]),
     ):
         if which:
-            names = [p.nominal.name for p in which]
-            more = f" and {len(names) - 6} more" if len(names) > 6 else ""
-            left.append(f"{words} {', '.join(names[:6])}{more}")
+            left.append(f"{words} {_listed([p.nominal.name for p in which])}")
     return left
-
-
-def _crooked(point: _Drafted) -> bool:
-    normal = point.nominal.normal
-    return normal is not None and abs(float(np.linalg.norm(normal)) - 1.0) > UNIT_LENGTH
 
 
 def _text(

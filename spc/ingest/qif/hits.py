@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spc.errors import InputError
-from spc.ingest.qif.document import Document
+from spc.ingest.qif.document import Document, is_measured
 from spc.ingest.qif.units import Units, set_factor
 from spc.ingest.xml_safe import Element
 
@@ -25,6 +25,8 @@ class PointSet:
         Where it stands.
     positions
         (points, 3).
+    measured
+        False where they are dummies, set or derived.
     normals
         (points, 3); None where it has none.
     compensated
@@ -39,6 +41,7 @@ class PointSet:
 
     element: Element
     positions: Array
+    measured: bool
     normals: Array | None
     compensated: NDArray[np.bool_]
     radii: Array
@@ -47,7 +50,7 @@ class PointSet:
 
 
 def point_set(document: Document, element: Element, units: Units) -> PointSet:
-    """Read a measured point set.
+    """Read a measured point set; its unit may be its own, and a list's in it again another.
 
     Raises
     ------
@@ -55,26 +58,34 @@ def point_set(document: Document, element: Element, units: Units) -> PointSet:
         Where a list is not as long as ``count`` says, or holds something else.
     """
     count = _count(document, element)
-    factor = set_factor(document, element, units)
-    if "linearUnit" in element.attributes:
-        factor = units.millimetres(document, element)
-    positions = _list(document, element, "Points", "BinaryPoints", 3 * count)
-    if positions is None:
+    own = units.millimetres(document, element, primary=set_factor(document, element, units))
+    points = _list_of(element, "Points", "BinaryPoints")
+    if points is None:
         raise _wrong(document, element, "a point set without points")
-    normals = _list(document, element, "Normals", "BinaryNormals", 3 * count)
-    radii = _list(document, element, "ProbeRadii", "BinaryProbeRadii", count)
-    one = element.first("ProbeRadius")
-    if radii is None:
-        radii = np.full(count, document.number(one) if one is not None else np.nan)
+    factor = units.millimetres(document, points, primary=own)
+    normals = _list_of(element, "Normals", "BinaryNormals")
     return PointSet(
         element=element,
-        positions=positions.reshape(count, 3) * factor,
-        normals=None if normals is None else normals.reshape(count, 3),
+        positions=_vectors(document, points, count) * factor,
+        measured=is_measured(points),
+        normals=None if normals is None else _vectors(document, normals, count),
         compensated=_compensated(document, element, count),
-        radii=radii * factor,
+        radii=_radii(document, element, count, units, own),
         frame=element.word("CoordinateSystemId") or element.word("TranformId"),
-        times=_times(element, count),
+        times=_times(document, element, count),
     )
+
+
+def _radii(document: Document, element: Element, count: int, units: Units, own: float) -> Array:
+    """Return the ball's radius at each point, mm; NaN where it is unknown."""
+    found = _list_of(element, "ProbeRadii", "BinaryProbeRadii")
+    one = element.first("ProbeRadius")
+    if found is not None:
+        return _numbers(document, found, count) * units.millimetres(document, found, primary=own)
+    if one is not None:
+        factor = units.millimetres(document, one, primary=own)
+        return np.full(count, document.number(one) * factor)
+    return np.full(count, np.nan)
 
 
 def indices(document: Document, reference: Element, points: PointSet) -> range:
@@ -108,15 +119,24 @@ def _wrong(document: Document, element: Element, what: str) -> InputError:
     return InputError(what, file=document.name, row=element.line, do="export it again")
 
 
-def _list(
-    document: Document, element: Element, plain: str, packed: str, count: int
-) -> Array | None:
-    """Return a list of numbers, written out or packed; None where there is neither."""
+def _list_of(element: Element, plain: str, packed: str) -> Element | None:
+    """Return the list that is written out, else the packed one; None where there is neither."""
     found = element.first(plain)
-    if found is not None:
-        return np.array(document.numbers(found, count))
-    found = element.first(packed)
-    return None if found is None else _unpacked(document, found, count)
+    return found if found is not None else element.first(packed)
+
+
+def _vectors(document: Document, found: Element, count: int) -> Array:
+    return _numbers(document, found, count, width=3).reshape(count, 3)
+
+
+def _numbers(document: Document, found: Element, count: int, *, width: int = 1) -> Array:
+    """Return the numbers of a list; what it says of its own length counts points or numbers."""
+    said = found.attributes.get("count", "").strip()
+    if said and said not in (str(count), str(width * count)):
+        raise _wrong(document, found, f"{found.name} counts '{said}' in a set of {count} points")
+    if found.name.startswith("Binary"):
+        return _unpacked(document, found, width * count)
+    return np.array(document.numbers(found, width * count))
 
 
 def _unpacked(document: Document, element: Element, count: int) -> Array:
@@ -145,6 +165,11 @@ def _compensated(document: Document, element: Element, count: int) -> NDArray[np
     return np.array([word in ("true", "1") for word in words], dtype=bool)
 
 
-def _times(element: Element, count: int) -> tuple[str, ...]:
-    words = element.word("TimeStamps").split()
-    return tuple(words) if len(words) == count else (element.word("TimeStamp"),) * count
+def _times(document: Document, element: Element, count: int) -> tuple[str, ...]:
+    each = element.first("TimeStamps")
+    if each is None:
+        return (element.word("TimeStamp"),) * count
+    words = each.text.split()
+    if len(words) != count:
+        raise _wrong(document, each, f"TimeStamps lists {len(words)} times of {count} points")
+    return tuple(words)

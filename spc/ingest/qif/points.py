@@ -41,6 +41,13 @@ class Nominal:
     normal: Array | None
     element: Element
 
+    @property
+    def crooked(self) -> bool:
+        """Tell whether it has a normal that is not 1 long."""
+        return self.normal is not None and (
+            abs(float(np.linalg.norm(self.normal)) - 1.0) > UNIT_LENGTH
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Measured:
@@ -91,7 +98,8 @@ class Reader:
         self._sets: dict[str, PointSet] = {}
         self._limits: dict[int, Limits] = {}
         self._nominals: dict[tuple[int, str], Nominal | None] = {}
-        self._characteristics = _characteristics(document)
+        by_them = called in ("CharacteristicName", "Designator")
+        self._characteristics = _characteristics(document) if by_them else {}
 
     def name_of(self, item: Element | None, own: str = "") -> str:
         """Return the name of a feature; ``own`` is what its measurement itself says."""
@@ -111,7 +119,10 @@ class Reader:
         """Return the limits of a characteristic's item."""
         if id(item) not in self._limits:
             nominal = self.document.target(item, "CharacteristicNominalId")
-            self._limits[id(item)] = limits_of(self.document, nominal, self.units)
+            limits = limits_of(self.document, nominal, self.units)
+            self._limits[id(item)] = limits
+            if limits.unresolved:
+                self.left[f"tolerances without limits here: {limits.unresolved}"] += 1
         return self._limits[id(item)]
 
     def nominal_of(self, item: Element | None, name: str) -> Nominal | None:
@@ -127,12 +138,15 @@ class Reader:
         if element is None or location is None:
             return None
         normal = element.first("Normal")
-        return Nominal(
+        nominal = Nominal(
             name=name,
             position=self.position(location),
             normal=None if normal is None else np.array(self.document.numbers(normal, 3)),
             element=element,
         )
+        if nominal.crooked:
+            self.left["nominal normals that are not 1 long, of which no use is made"] += 1
+        return nominal
 
     def position(self, location: Element) -> Array:
         """Return a location in millimetres."""
@@ -151,7 +165,7 @@ class Reader:
                 f"a measured feature without {self.called}", file=self.document.name,
                 row=feature.line, do="export it with names, or say under [qif] what names a point",
             )  # fmt: skip
-        if item is not None and item.first("DeterminationMode/Set") is not None:
+        if was_set(item):
             self.left["points that were set, not measured"] += 1
             return None
         nominal = self.nominal_of(item, name)
@@ -169,8 +183,7 @@ class Reader:
             self.left["locations that were not measured (DUMMY, MOOT, DERIVED or SET)"] += 1
             return None
         place = self.position(location)
-        if not place.any() and (nominal is None or nominal.position.any()):
-            # A measured 0 0 0 to the last digit, far from the nominal, is a filler for none.
+        if _is_filler(place, nominal):
             self.left["locations of 0 0 0, fillers for none measured"] += 1
             return None
         return place
@@ -186,7 +199,10 @@ class Reader:
                 continue
             points = self._set(element)
             for at in indices(self.document, reference, points):
-                if not points.positions[at].any():
+                if not points.measured:
+                    self.left["hits that were not measured (DUMMY, MOOT, DERIVED or SET)"] += 1
+                    continue
+                if _is_filler(points.positions[at], None if points.frame else nominal):
                     self.left["hits of 0 0 0, fillers for none measured"] += 1
                     continue
                 found.append(self._surface(points, at, nominal, name))
@@ -214,9 +230,12 @@ class Reader:
         if normal is not None and drawn is not None and float(normal @ drawn) < 0.0:
             raise self._refused(points, name, "a normal that points into the material")
         normal = drawn if normal is None else normal
-        if np.isnan(radius) or normal is None:
-            raise self._refused(points, name, "no radius of the ball" if normal is not None else
-                                "no normal in the frame of the hits")  # fmt: skip
+        if normal is None:
+            raise self._refused(points, name, "no normal in the frame of the hits")
+        if np.isnan(radius):
+            raise self._refused(points, name, "no radius of the ball")
+        if radius <= 0.0:
+            raise self._refused(points, name, f"a radius of the ball of {radius:g} mm")
         if abs(float(np.linalg.norm(normal)) - 1.0) > UNIT_LENGTH:
             raise self._refused(points, name, "a normal that is not 1 long")
         self.left["hits that were centres of the ball and were brought to the surface"] += 1
@@ -230,10 +249,20 @@ class Reader:
         )  # fmt: skip
 
 
+def was_set(item: Element | None) -> bool:
+    """Tell whether a feature is set, not measured."""
+    return item is not None and item.first("DeterminationMode/Set") is not None
+
+
+def _is_filler(place: Array, nominal: Nominal | None) -> bool:
+    """Tell a filler for none: 0 0 0 to the last digit, where the nominal stands elsewhere."""
+    return not place.any() and (nominal is None or bool(nominal.position.any()))
+
+
 def _characteristics(document: Document) -> dict[str, Element]:
     """Return the item of the one characteristic of each feature item that has only one."""
     found: dict[str, list[Element]] = {}
     for item in document.root.all("Characteristics/CharacteristicItems/*"):
-        for reference in item.all("FeatureItemIds/Id"):
-            found.setdefault(reference.text, []).append(item)
+        for feature in document.targets(item, "FeatureItemIds/Id"):
+            found.setdefault(feature.attributes["id"].strip(), []).append(item)
     return {identity: items[0] for identity, items in found.items() if len(items) == 1}

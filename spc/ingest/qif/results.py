@@ -9,8 +9,9 @@ import pandas as pd
 from spc.errors import InputError
 from spc.identity import bytes_hash
 from spc.ingest.checked import Declared, Lookup, Results
-from spc.ingest.offered import as_declared, named_in
-from spc.ingest.qif.characteristics import contradictions, differences, judged
+from spc.ingest.offered import as_declared, from_name
+from spc.ingest.qif.agreement import contradictions
+from spc.ingest.qif.characteristics import differences, judged
 from spc.ingest.qif.document import Document, open_document
 from spc.ingest.qif.names import device_names, inspection_start, names_of
 from spc.ingest.qif.points import Reader
@@ -58,9 +59,11 @@ def _read(document: Document, reader: Reader, run: Run, declared: Declared) -> R
     """Return a run with its names; what a mapping or the user says of them goes first."""
     told = names_of(document, run.piece, declared.qif)
     names = told | {c: v for c, v in declared.constants.items() if c in told}
-    elsewhere = named_in(declared.file_name)
+    # A name that says otherwise than the document is refused with the table.
+    names |= {c: v for c, v in from_name(document.name, declared.file_name).items()
+              if c in names and not names[c]}  # fmt: skip
     for column, what in (("part", "part number"), ("serial", "serial of the piece")):
-        if not names[column] and column not in elsewhere:
+        if not names[column]:
             raise InputError(
                 f"the document tells no {what}", file=document.name, row=run.piece.results.line,
                 do=f"say it in a mapping, as {column} under [constants], [filename] or [qif]",
@@ -98,7 +101,7 @@ def _notes(
     document: Document, reader: Reader, read: Sequence[ReadRun], declared: Declared
 ) -> list[str]:
     notes = [f"{count} {what}" for what, count in reader.left.items() if count]
-    notes += [f"{count} references {name} lead nowhere" for name, count in document.lost.items()]
+    notes += [f"{count} references {words}" for words, count in document.lost.items()]
     told = [d for one in read for d in differences(one.judged, one.label)]
     notes += _some(told, "such differences of status")
     told = [d for one in read for d in contradictions(one.judged, one.run.points, one.label)]

@@ -1,6 +1,6 @@
 """Rows in our columns: a hit, a location or a deviation each."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -46,8 +46,7 @@ class ReadRun:
     @property
     def stamps(self) -> dict[str, str]:
         """Return when each point was measured, by its characteristic where it does not say."""
-        lines = {c.line: c.word("TimeStamp") for c in self.run.characteristics}
-        stamps = {j.point: lines[j.line] for j in self.judged if j.point}
+        stamps = {j.point: j.stamp for j in self.judged if j.point and j.stamp}
         return stamps | {p.name: t for p in self.run.points if (t := p.feature.word("TimeStamp"))}
 
 
@@ -57,6 +56,8 @@ def position_rows(
     """Return one row a hit or location, lengths in mm; nothing where no run has any."""
     deep = any(len(p.hits) for one in read for p in one.run.points)
     rows: list[dict[str, Any]] = []
+    if not deep and all(p.location is None for one in read for p in one.run.points):
+        return rows
     for one in read:
         hits = deep and _one_frame(document, reader, one)
         stamps = one.stamps
@@ -65,8 +66,32 @@ def position_rows(
             for p in one.run.points
             for at, row in enumerate(_places(reader, p, hits, stamps))
         ]
+        _missed(document, reader, one, {row["point"] for row in own})
         rows += _timed(one, own)
     return rows
+
+
+def _missed(document: Document, reader: Reader, one: ReadRun, placed: set[str]) -> None:
+    """Count deviations of points that have no position where others do; refuse a run of those.
+
+    Raises
+    ------
+    InputError
+        Where a run has deviations only: a file has one depth, and the run would be lost.
+    """
+    missed = {j.point: j for j in one.judged if j.tells and j.point not in placed}
+    if missed and not placed:
+        raise InputError(
+            f"{one.label} has deviations only, where others have positions", file=document.name,
+            row=next(iter(missed.values())).line, do="export it in a document of its own",
+        )  # fmt: skip
+    reader.left["deviations of points without a position, left out beside positions"] += len(missed)
+    _empty(reader, one, placed)
+
+
+def _empty(reader: Reader, one: ReadRun, placed: Collection[Any]) -> None:
+    if not placed:
+        reader.left["runs without a measured point, left out with their characteristics"] += 1
 
 
 def _places(
@@ -124,6 +149,7 @@ def deviation_rows(
              LINE: told.line, "deviation": told.value}
             for told in deviations(document, reader, one.judged)
         ]  # fmt: skip
+        _empty(reader, one, own)
         rows += _timed(one, own)
     if len(rows) >= _UNSIGNED and all(row["deviation"] >= 0 for row in rows):
         reader.left["deviations, and none is negative: are they told without their signs?"] += len(

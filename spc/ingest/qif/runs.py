@@ -1,6 +1,6 @@
 """Runs of a document: one for each piece in each set of measurement results."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -23,11 +23,14 @@ class Run:
         Its measured points, each once.
     characteristics
         Its measured characteristics.
+    names
+        Name of the point by the identity of each measurement of it, repeats among them.
     """
 
     piece: Piece
     points: list[Measured] = field(default_factory=list)
     characteristics: list[Element] = field(default_factory=list)
+    names: dict[str, str] = field(default_factory=dict)
 
 
 def runs_of(document: Document, reader: Reader) -> list[Run]:
@@ -98,7 +101,9 @@ def _once(document: Document, reader: Reader, run: Run) -> Run:
         if filled:
             reader.left["repeats of a point without another value"] += len(repeats) - 1
         kept.append(filled[0] if filled else repeats[0])
-    return Run(piece=run.piece, points=kept, characteristics=run.characteristics)
+    # A characteristic may be of a repeat that is dropped here; it is of the same point.
+    names = {p.feature.attributes.get("id", "").strip(): p.name for p in run.points}
+    return replace(run, points=kept, names=names)
 
 
 def _same(one: Measured, other: Measured) -> bool:

@@ -1,5 +1,6 @@
 """Characteristics: their limits in every form that the standard has, and their status."""
 
+import re
 from dataclasses import dataclass
 from math import inf, isnan, nan
 
@@ -13,6 +14,10 @@ _AT_LIMIT = 1e-9
 #: Kinds whose value is a signed distance; the others of geometry are widths of a zone from 0.
 POINT_PROFILE = "PointProfile"
 PROFILES = (POINT_PROFILE, "LineProfile", "SurfaceProfile")
+#: Kinds that are no lengths; an angularity is one.
+_NO_LENGTH = re.compile(
+    r"Angle|AngularCoordinate|Taper$|Attribute|Temperature|Pressure|Force|Mass|Time|Speed|UserDefined"
+)
 #: Units of single values that are no lengths; values in different ones are not compared.
 _OTHER_UNITS = ("angularUnit", "temperatureUnit", "areaUnit", "forceUnit", "massUnit", "timeUnit")
 
@@ -73,6 +78,8 @@ def _zone(
     ``UnequallyDisposedZone`` its centre, both positive outside the material.
     """
     width = _length(document, zone, units)
+    if width < 0:
+        return Limits(unresolved="a zone of a width below 0")
     if definition.word("MaterialCondition") not in ("", "NONE", "REGARDLESS"):
         return Limits(unresolved="a bonus from the feature's size")
     target = nominal.first("TargetValue")
@@ -99,6 +106,8 @@ def _dimensional(document: Document, nominal: Element, tolerance: Element, units
             return Limits(unresolved="a tolerance defined elsewhere")
         tolerance = found.first("Tolerance") or found
     ends = [_first_length(document, tolerance, name, units) for name in ("MinValue", "MaxValue")]
+    if ends[0] > ends[1]:
+        return Limits(unresolved="limits the wrong way round")
     if tolerance.word("DefinedAsLimit") in ("true", "1"):
         return Limits(lower=ends[0], upper=ends[1])
     target = _first_length(document, nominal, "TargetValue", units)
@@ -129,6 +138,23 @@ def value_of(document: Document, measurement: Element, units: Units) -> float:
     ):
         return nan
     return _length(document, value, units)
+
+
+def is_length(measurement: Element) -> bool:
+    """Tell whether what a characteristic measures is a length."""
+    value = measurement.first("Value")
+    other = value is not None and any(k in value.attributes for k in _OTHER_UNITS)
+    return not other and _NO_LENGTH.search(kind_of(measurement)) is None
+
+
+def worst_of(document: Document, measurement: Element, units: Units) -> tuple[float, ...]:
+    """Return the largest deviations to either side that a profile tells, mm; empty for none."""
+    found = (measurement.first(f"Worst{side}Deviation") for side in ("Positive", "Negative"))
+    return tuple(
+        _length(document, one, units)
+        for one in found
+        if one is not None and one.text and is_measured(one)
+    )
 
 
 def reported_status(measurement: Element) -> str:
