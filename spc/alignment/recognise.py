@@ -24,13 +24,12 @@ FAR_BETTER = 3.0
 FLOOR = 2e-2
 #: Ratios of measured to planned size that a mixed-up unit gives, by what was mixed up.
 UNIT_RATIOS = {
-    "measured in mm against a plan in inches": 25.4,
-    "measured in inches against a plan in mm": 1.0 / 25.4,
-    "measured in mm against a plan in metres": 1000.0,
-    "measured in metres against a plan in mm": 0.001,
-    "measured in thou against a plan in mm": 1.0 / 0.0254,
-    "measured in mm against a plan in thou": 0.0254,
-    "measured in thou against a plan in inches": 1000.0,
+    "a factor of 25.4, as where mm are taken for inches": 25.4,
+    "a factor of 1/25.4, as where inches are taken for mm": 1.0 / 25.4,
+    "a factor of 1000, as where micrometres are taken for mm, or thou for inches": 1000.0,
+    "a factor of 1/1000, as where metres are taken for mm, or inches for thou": 0.001,
+    "a factor of 39.37, as where thou are taken for mm": 1.0 / 0.0254,
+    "a factor of 1/39.37, as where mm are taken for thou": 0.0254,
 }
 #: How far the ratio may be off: no moulded part is this much too large or small.
 RATIO_SLACK = 0.08
@@ -162,7 +161,7 @@ def _ratio(m: Array, p: Array, w: Array) -> Array:
 
 def _unit(ratio: float) -> str:
     near = [text for text, value in UNIT_RATIOS.items() if abs(ratio / value - 1.0) <= RATIO_SLACK]
-    return ", or ".join(near)
+    return near[0] if near else ""
 
 
 def _exchanges(m: Array, p: Array, w: Array, asked: Bools) -> tuple[Ints, Array]:

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from pathlib import Path
 
+from spc.cli.naming import safe
 from spc.cli.progress import Progress
 from spc.errors import InputError
 from spc.pages.display import moment
@@ -47,8 +48,7 @@ def export_month(
 def _stem(study: Month) -> str:
     period = study.period
     when = f"{period.start:%Y-%m}" if period.is_month else period.name.replace(" to ", "_")
-    text = f"{study.plan.part}-{study.plan.revision}-{when}"
-    return "".join(c if c.isalnum() or c in "-._" else "_" for c in text)
+    return f"{safe(f'{study.plan.part}-{study.plan.revision}')}-{when}"
 
 
 def _workbook(study: Month, tables: Mapping[str, Table], stem: Path) -> Written:

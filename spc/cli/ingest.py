@@ -6,6 +6,7 @@ from typing import Any
 import click
 
 from spc.cli.options import Finite, json_option, store_option, writer
+from spc.errors import InputError
 
 
 @click.command("ingest")
@@ -19,7 +20,7 @@ from spc.cli.options import Finite, json_option, store_option, writer
     "--mapping", type=click.Path(path_type=Path), help="TOML file with what the source leaves out."
 )
 @click.option(
-    "--correct", default="", metavar="REASON",
+    "--correct", metavar="REASON",
     help="Let mould, cavity or batch of known pieces change, for this reason; both are kept.",
 )  # fmt: skip
 @click.option(
@@ -61,6 +62,7 @@ def command(
     from spc.cli.taking import declared_from, expanded, take_all
 
     _one_way(files, folder, rejected)
+    _refuse_blank(said["correct"])
     if rejected:
         from spc.cli.following import show_rejected
 
@@ -88,6 +90,11 @@ def _follow(once: bool, as_json: bool, **how: Any) -> int:
     from spc.cli.following import Following, follow_folder
 
     return follow_folder(Following(**how), once=once, as_json=as_json)
+
+
+def _refuse_blank(reason: str | None) -> None:
+    if reason is not None and not reason.strip():
+        raise InputError("--correct is empty", do="say why; it is kept with the correction")
 
 
 def _one_way(files: tuple[Path, ...], folder: Path | None, rejected: bool) -> None:

@@ -6,6 +6,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from spc.cli.naming import LONGEST, safe
 from spc.cli.printing import find_browser, print_page
 from spc.cli.progress import Progress
 from spc.errors import InputError
@@ -27,20 +28,13 @@ from spc.studies.spans import Period
 
 #: What the index knows of each page; beside the pages, so that the store need not be asked again.
 KNOWN = "index.json"
-#: Letters of a name that go into a file's name.
-LONGEST = 80
 
 
 def page_name(study: Month) -> str:
     """Return the page's file name: part, revision and month, safe in any file system."""
     plan, period = study.plan, study.period
     when = f"{period.start:%Y-%m}" if period.is_month else period.name.replace(" to ", "_")
-    return safe(f"{plan.part}-{plan.revision}-{when}") + ".html"
-
-
-def safe(text: str) -> str:
-    """Return text as a file name."""
-    return "".join(c if c.isalnum() or c in "-._" else "_" for c in text)
+    return f"{safe(f'{plan.part}-{plan.revision}')}-{when}.html"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

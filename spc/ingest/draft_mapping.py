@@ -7,7 +7,7 @@ import csv
 import io
 import re
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
@@ -103,6 +103,11 @@ def draft_mapping(path: Path, declared: Declared) -> MappingDraft:
     if "point" not in draft.columns:
         _guess_wide(table, draft)
     _left_open(table, draft)
+    if kind == TEXT and not draft.columns:
+        draft.notes.append(
+            f"no name of a column is known here (such as {quoted(_own(table)[0][:40])}): say what "
+            "stands between columns as delimiter, or name the columns below"
+        )
     return MappingDraft(
         file=str(path), columns={k: v for k, v in draft.columns.items() if v},
         open=tuple(draft.left), text=_text(path, table, draft),
@@ -128,8 +133,10 @@ def _laid_out(path: Path, data: bytes, kind: str, declared: Declared, draft: _Dr
         draft.top.append(_line("encoding", encoding, "guess: look whether letters with marks "
                                                      "come out right below"))  # fmt: skip
     text = decode(data, str(path), encoding)
-    skip, separator = _header(text)
     layout = declared.layout
+    skip, separator = _header(text, [layout.separator] if layout.separator else SEPARATORS)
+    if separator == layout.separator:
+        separator = None
     if skip and not layout.skip_matching:
         draft.top.append(f"skip_rows = {skip}  # guess: lines above the header")
         layout = replace(layout, skip=skip)
@@ -151,14 +158,14 @@ def _encoding(data: bytes) -> str | None:
     return None
 
 
-def _header(text: str) -> tuple[int, str | None]:
+def _header(text: str, separators: Sequence[str]) -> tuple[int, str | None]:
     """Return how many lines stand above the header, and the separator where it is not told.
 
     The header is the first line with as many fields as most lines after it.
     """
     lines = text.splitlines()[:_LINES]
     best: tuple[int, int, str] = (0, 0, "")
-    for separator in SEPARATORS:
+    for separator in separators:
         counts = [len(_fields(line, separator)) for line in lines]
         common, often = next(iter(Counter(c for c in counts if c > 1).most_common(1)), (0, 0))
         if often * common > best[0] * best[1]:
@@ -223,6 +230,7 @@ def _guess_times(table: TextTable, draft: _Draft) -> None:
         form = next((f for f in TIME_FORMATS if all(_written(t, f) for t in times)), None)
         if form is None:
             draft.notes.append(f"times such as {quoted(times[0])} need time_format: fill it in")
+            draft.left.append("time_format")
         else:
             draft.top.append(_line("time_format", form, "guess: look twice at day and month"))
     if times and not are_zoned(times):
@@ -270,6 +278,7 @@ def _left_open(table: TextTable, draft: _Draft) -> None:
 
 _FILL = {
     "unit": "mm, in or thou; it is never guessed",
+    "time_format": "how the times are written, such as %d.%m.%Y %H:%M; look which is the day",
     "zone": "the times carry no offset; a name such as Europe/Berlin",
     "part": "the part number as the plan has it, unless --part says it",
     "serial": "the file's own column for it, or [filename] below",
@@ -285,7 +294,7 @@ def _text(path: Path, table: TextTable, draft: _Draft) -> str:
         *(f"# To do: {comment(note)}" for note in draft.notes),
     ]
     hint = _unit_hint(table)
-    for key, more in (("unit", hint), ("zone", "")):
+    for key, more in (("unit", hint), ("zone", ""), ("time_format", "")):
         if key in draft.left:
             lines.append(f'# {key} = "..."  # to fill in: {_FILL[key]}{more}')
     lines += draft.top

@@ -13,12 +13,14 @@ _NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?")
 _DAY = re.compile(r"\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}|$)")
 #: A time to the second or microsecond with its offset; and from how many on they go together.
 _PLAIN = (
-    r"^[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}(?:\.[0-9]{1,6})?"
+    r"^(?:19[7-9][0-9]|20[0-9]{2})-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}(?:\.[0-9]{1,6})?"
     r"(Z|[+-][0-9]{2}:[0-9]{2})\Z"
 )
 _MANY = 1000
 _ZONE = re.compile(r"(Z|[+-]\d\d:?\d\d)$")
 
+#: Years in which a portable arm can have measured; other ones are fillers, such as 0001 or 1899.
+YEARS = range(1970, 2100)
 #: No part and no arm reaches a kilometre, mm: such a length is a filler for a missing one.
 LARGEST_LENGTH = 1e6
 #: Hits of a point are counted on two hands; such a number is none of them.
@@ -106,7 +108,10 @@ def lengths(
             file=file,
             row=int(lines.iloc[at]),
             column=str(fields.name),
-            do="leave the row out where nothing was measured, or look at the unit",
+            do="leave the row out where nothing was measured, or look at the unit"
+            if values.abs().median() < LARGEST_LENGTH / factor / 100.0
+            else "most are beyond any arm: a factor of 1000, as where micrometres are taken for "
+            "millimetres, or thou for inches?",
         )
     return values * factor
 
@@ -119,6 +124,31 @@ def _number_hint(field: str, decimal: str) -> str:
     if field.lower() in {"nan", "inf", "-inf", "n/a", "na", "-"}:
         return "leave the row out where nothing was measured"
     return "correct it in the file"
+
+
+def within(
+    fields: pd.Series, lines: pd.Series, *, file: str, decimal: str, least: float, most: float,
+    what: str,
+) -> "pd.Series[float]":  # fmt: skip
+    """Return numbers, NaN where empty; refuse what lies outside of what ``what`` can be.
+
+    Raises
+    ------
+    InputError
+        As ``numbers`` does, and below ``least`` or above ``most``.
+    """
+    values = numbers(fields, lines, file=file, decimal=decimal)
+    bad = (values < least) | (values > most)
+    if bad.any():
+        at = int(np.flatnonzero(bad)[0])
+        raise InputError(
+            f"'{fields.iloc[at]}' is no {what}",
+            file=file,
+            row=int(lines.iloc[at]),
+            column=str(fields.name),
+            do="leave the field empty where it is not known",
+        )
+    return values
 
 
 def whole_numbers(fields: pd.Series, lines: pd.Series, *, file: str) -> "pd.Series[int]":
@@ -209,6 +239,14 @@ def _time(
             column=column,
             do="write it as 2026-04-01T08:30:00+02:00",
         ) from None
+    if moment.year not in YEARS:
+        raise InputError(
+            f"'{field}' lies before {YEARS[0]} or after {YEARS[-1]}",
+            file=file,
+            row=row,
+            column=column,
+            do="a filler for a time that is not known: leave the field empty",
+        )
     if moment.tzinfo is not None:
         offset = _ZONE.search(field)
         return moment.tz_convert("UTC").tz_localize(None), offset.group(1) if offset else ""

@@ -11,6 +11,7 @@ from typing import Any
 from spc.errors import InputError
 from spc.ingest.checked import Declared, Lookup
 from spc.ingest.columns import EVENT, KNOWN, RUN_NUMBERS, RUN_TEXT
+from spc.ingest.fields import zone_named
 from spc.ingest.qif.places import check_place
 from spc.ingest.text import Layout, decode, read_bytes
 
@@ -36,7 +37,7 @@ def read_mapping(path: Path) -> Declared:
     name = str(path)
     try:
         said: dict[str, Any] = tomllib.loads(decode(read_bytes(path), name))
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # a number of thousands of digits is no number
         raise InputError(f"not a TOML file ({error})", file=name, do="correct it") from None
     unknown = sorted(set(said) - _TOP)
     if unknown:
@@ -44,6 +45,8 @@ def read_mapping(path: Path) -> Declared:
             f"unknown key '{unknown[0]}'", file=name, do=f"use {', '.join(sorted(_TOP))}"
         )
     words = {key: _word(said, key, name) for key in _WORDS}
+    if words["zone"] is not None:
+        zone_named(words["zone"], file=name)
     moment = _moment(said, name)
     return Declared(
         unit=words["unit"],

@@ -1,6 +1,7 @@
 """A measurement plan in TOML, checked on load."""
 
 import math
+import re
 import tomllib
 from dataclasses import replace
 from pathlib import Path
@@ -17,6 +18,8 @@ NORMAL_TOLERANCE = 1e-3
 #: Six numbers place a rigid piece, so a fit needs six points at least.
 FEWEST_FIT_POINTS = 6
 
+#: Line breaks and characters that steer a terminal; no line of a file could tell such a name.
+_STEERS = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
 _TOP = {"part", "revision", "name", "unit", "fit", "probe", "material", "point"}
 _FIT = {"method", "residual_limit", "second_opinion"}
 _POINT = {"id", "role", "group", "nominal", "normal", "tolerance", "weight", "panel"}
@@ -34,7 +37,7 @@ def read_plan(path: Path) -> tuple[Plan, tuple[str, ...]]:
     text = decode(read_bytes(path), name)
     try:
         said: dict[str, Any] = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # a number of thousands of digits is no number
         raise PlanError(f"not a TOML file ({error})", file=name, do="correct it") from None
     return plan_from(said, text, name)
 
@@ -222,6 +225,9 @@ def _word(row: dict[str, Any], key: str, where: str, name: str) -> str:
     value = row.get(key)
     if not isinstance(value, str) or not value.strip():
         raise PlanError(f"{where} has no {key}", file=name, do=f'write {key} = "..."')
+    if _STEERS.search(value.strip()):
+        raise PlanError(f"{where}: a line break or control character in {key}", file=name,
+                        do="correct it")  # fmt: skip
     return value.strip()
 
 

@@ -31,17 +31,22 @@ def recode(path: Path, target: Path, encoding: str) -> tuple[str, int]:
     Raises
     ------
     UnicodeError
-        Where it is no text of that code page.
+        Where it is no text of that code page, or of UTF-8 as well.
     OSError
         Where it cannot be read, or there is no room.
     """
     decoder, hashed, size = codecs.getincrementaldecoder(encoding)("strict"), hashlib.sha256(), 0
+    marked, utf8 = False, _Utf8()
     with path.open("rb") as file, target.open("wb") as out:
         while block := file.read(_BLOCK):
             hashed.update(block)
             size += len(block)
+            marked = marked or not block.isascii()
+            utf8.read(block)
             out.write(decoder.decode(block).encode())
         out.write(decoder.decode(b"", final=True).encode())
+    if marked and utf8.whole():
+        raise UnicodeError("UTF-8 all the same")  # said by the careful reader
     return hashed.hexdigest(), size
 
 
@@ -54,3 +59,22 @@ def folder_of_copies() -> Iterator[Path]:
                 shutil.rmtree(left)
     with tempfile.TemporaryDirectory(prefix=_PREFIX) as folder:
         yield Path(folder)
+
+
+class _Utf8:
+    """Tells whether pieces of a file are UTF-8 together."""
+
+    def __init__(self) -> None:
+        self._decoder: codecs.IncrementalDecoder | None = codecs.getincrementaldecoder("utf-8")()
+
+    def read(self, block: bytes, *, final: bool = False) -> None:
+        if self._decoder is None:
+            return
+        try:
+            self._decoder.decode(block, final)
+        except UnicodeDecodeError:
+            self._decoder = None
+
+    def whole(self) -> bool:
+        self.read(b"", final=True)
+        return self._decoder is not None

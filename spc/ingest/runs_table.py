@@ -6,7 +6,7 @@ import pandas as pd
 from spc.errors import InputError
 from spc.ingest.checked import DEVIATIONS, HITS, POINTS, Declared
 from spc.ingest.columns import KNOWN, NEEDED, RUN_NUMBERS, RUN_TEXT
-from spc.ingest.fields import numbers, refuse_controls, times
+from spc.ingest.fields import refuse_controls, times, within
 from spc.ingest.text import LINE, TextTable
 from spc.units import millimetres_per
 
@@ -18,7 +18,7 @@ def with_known_columns(table: TextTable, declared: Declared) -> tuple[pd.DataFra
         if column not in frame:
             frame[column] = value
     if declared.unit is not None:
-        _refuse_other_unit(frame, declared.unit, table.name)
+        refuse_other_unit(frame, declared.unit, table.name)
         frame["unit"] = declared.unit
     missing = [column for column in NEEDED if column not in frame]
     if missing:
@@ -45,7 +45,8 @@ def _missing_hint(column: str, declared: Declared) -> str:
     return f"add it, or name the file's own column for it in a mapping (--mapping){wide}"
 
 
-def _refuse_other_unit(frame: pd.DataFrame, unit: str, name: str) -> None:
+def refuse_other_unit(frame: pd.DataFrame, unit: str, name: str) -> None:
+    """Refuse a table that says another unit than the one that was declared."""
     if "unit" in frame:
         other = frame[(frame["unit"] != unit) & (frame["unit"] != "")]
         if len(other):
@@ -138,6 +139,13 @@ def run_keys(frame: pd.DataFrame, name: str) -> "pd.Series[int]":
     return keys
 
 
+#: What numbers of a run can be, and what they are; others are fillers, such as -999.
+_CAN_BE = {
+    "part_temp_c": (-100.0, 500.0, "temperature of a piece in °C"),
+    "hours_since_moulding": (0.0, 1e6, "age of a piece in hours"),
+}
+
+
 def run_rows(
     frame: pd.DataFrame, keys: "pd.Series[int]", table: TextTable, zone: str | None
 ) -> pd.DataFrame:
@@ -151,5 +159,9 @@ def run_rows(
     began = began.sort_values(["key", "moment"], kind="stable").drop_duplicates("key")
     runs["measured_at"], runs["zone"] = began["moment"].to_numpy(), began["zone"].to_numpy()
     for column in RUN_NUMBERS:
-        runs[column] = numbers(first[column], first[LINE], file=table.name, decimal=table.decimal)
+        least, most, what = _CAN_BE[column]
+        runs[column] = within(
+            first[column], first[LINE], file=table.name, decimal=table.decimal, least=least,
+            most=most, what=what,
+        )  # fmt: skip
     return runs.assign(key=np.arange(len(runs)))

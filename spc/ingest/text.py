@@ -17,6 +17,8 @@ from spc.identity import bytes_hash
 SEPARATORS = (";", "\t", ",", "|")
 #: Name of the column that keeps the line of the file, the header being line 1.
 LINE = "line"
+#: Columns of lengths, which tell the decimal mark.
+_LENGTHS = ("x", "y", "z", "deviation", "residual", "reference", "uncertainty", "reading")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,6 +141,23 @@ def decode(data: bytes, name: str, encoding: str | None = None) -> str:
         ) from None
 
 
+def as_utf8(data: bytes, encoding: str | None) -> tuple[str, ...]:
+    """Say where a text was declared to be of another code page and yet reads as UTF-8.
+
+    Text of another code page hardly ever does; names would be changed for good.
+    """
+    if encoding is None or data.isascii() or codecs.lookup(encoding).name.startswith("utf-8"):
+        return ()
+    try:
+        data.decode("utf-8")
+    except UnicodeDecodeError:
+        return ()
+    return (
+        f"read as {encoding}, as declared, and yet every letter in it is UTF-8: look whether "
+        "letters with marks came out right",
+    )
+
+
 def read_table(
     path: Path, *, data: bytes | None = None, encoding: str | None = None,
     layout: Layout | None = None,
@@ -181,7 +200,10 @@ def read_table(
         frame=frame,
         separator=separator,
         mark=layout.mark,
-        notes=() if text.endswith(("\n", "\r")) else cut_off(rows[-1][-1]),
+        notes=(
+            *as_utf8(data, encoding),
+            *(() if text.endswith(("\n", "\r")) else cut_off(rows[-1][-1])),
+        ),
     )
 
 
@@ -262,5 +284,5 @@ def _check_lengths(rows: list[list[str]], lines: list[int], width: int, name: st
 
 def _uses_comma(frame: pd.DataFrame) -> bool:
     """Tell whether numbers in the table use a decimal comma; one with a point is then refused."""
-    columns = [c for c in ("x", "y", "z", "deviation", "residual") if c in frame]
+    columns = [c for c in _LENGTHS if c in frame]
     return any(bool(frame[c].str.contains(",", regex=False).any()) for c in columns)

@@ -10,7 +10,7 @@ import pandas as pd
 
 from spc.store import holding
 from spc.store.connection import Store
-from spc.store.schema import described
+from spc.store.schema import described, typed
 
 #: Tables of which one row tells one thing once, and what names it.
 _NAMED_ONCE = {
@@ -64,6 +64,16 @@ RULES: dict[str, str] = {
     "two runs of one label with other values": """
         SELECT 'run ' || run || ' of serial ' || serial AS what FROM run
         GROUP BY part, serial, run HAVING count(DISTINCT run_id) > 1""",
+    "a run that says none of hits, points and deviations": f"""
+        SELECT {_OF_RUN} AS what FROM {_RUNS} r
+        WHERE coalesce(r.depth, '') NOT IN ('hits', 'points', 'deviations')""",
+    "a piece of which the runs of the same file say something else": " UNION ".join(
+        f"""SELECT '{word} of serial ' || p.serial AS what FROM piece p
+        JOIN run r USING (file_id, piece_id) WHERE p.{word} <> '' AND p.file_id <> ''
+        GROUP BY p.piece_id, p.file_id, p.serial, p.{word}
+        HAVING bool_or(r.{word} <> '') AND NOT bool_or(r.{word} = p.{word})"""
+        for word in ("mould", "cavity", "batch")
+    ),
     "a run of hits or points without any hit": f"""
         SELECT {_OF_RUN} AS what FROM {_RUNS} r ANTI JOIN hit h USING (run_id)
         WHERE r.depth <> 'deviations'""",
@@ -131,17 +141,22 @@ REMARKS = {
 
 
 def missing_from_schema(store: Store) -> list[str]:
-    """Return tables and columns that the schema has and the store has not, and the reverse."""
+    """Return columns that the schema has and the store has not, the reverse, and other types."""
     held = store.frame(
-        "SELECT table_name, column_name FROM duckdb_columns() "
+        "SELECT table_name, column_name, data_type FROM duckdb_columns() "
         "SEMI JOIN duckdb_tables() USING (database_name, table_name) "
         "WHERE database_name = current_database()"
     )
-    there = set(held.itertuples(index=False, name=None))
-    wanted = {(t, column) for t, (_, columns) in described().items() for column in columns}
+    there = {(t, column): kind for t, column, kind in held.itertuples(index=False, name=None)}
+    wanted = typed()
     return [
-        *(f"no column {t}.{column}" for t, column in sorted(wanted - there)),
-        *(f"a strange column {t}.{column}" for t, column in sorted(there - wanted)),
+        *(f"no column {t}.{column}" for t, column in sorted(set(wanted) - set(there))),
+        *(f"a strange column {t}.{column}" for t, column in sorted(set(there) - set(wanted))),
+        *(
+            f"{t}.{column} is {there[t, column]}, not {kind}"
+            for (t, column), kind in sorted(wanted.items())
+            if there.get((t, column), kind) != kind
+        ),
     ]
 
 

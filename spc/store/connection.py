@@ -297,7 +297,7 @@ def version_of(store: Store) -> int:
     StoreError
         Where it is no store.
     """
-    if not store.scalar(_IS_STORE) or not store.scalar("SELECT count(*) FROM schema_version"):
+    if not store.scalar(_IS_STORE) or not store.scalar("SELECT count(version) FROM schema_version"):
         raise StoreError(
             f"{store.path}: a database, but not a store of this program; name another file"
         )

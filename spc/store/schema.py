@@ -18,6 +18,8 @@ STEPS: dict[int, tuple[str, ...]] = {
 _TABLE = re.compile(r"((?:^--[^\n]*\n)+)CREATE TABLE (\w+) \((.*?)^\);", re.M | re.S)
 _COLUMN = re.compile(r"^\s+(\w+) [A-Z]+,?\s*-- (.+)$", re.M)
 
+_TYPED = re.compile(r"^\s+(\w+) ([A-Z]+),?\s*-- ", re.M)
+
 
 def schema_text() -> str:
     """Return schema.sql."""
@@ -31,6 +33,15 @@ def described() -> dict[str, tuple[str, dict[str, str]]]:
         sentence = " ".join(line[2:].strip() for line in head.splitlines())
         found[table] = (sentence, dict(_COLUMN.findall(body)))
     return found
+
+
+def typed() -> dict[tuple[str, str], str]:
+    """Return the type of each column, by table and column."""
+    return {
+        (table, column): kind
+        for _, table, body in _TABLE.findall(schema_text())
+        for column, kind in _TYPED.findall(body)
+    }
 
 
 def comment_statements() -> list[str]:

@@ -22,7 +22,7 @@ from spc.store import door, read
 from spc.store.connection import Store, now
 from spc.studies.identified import run_identities
 from spc.studies.told_nominals import other_nominals
-from spc.units import MILLIMETRES
+from spc.units import mixed_up, spoken_factor
 
 #: Things of one sort that are told one by one.
 _TOLD = 3
@@ -317,7 +317,8 @@ def _other_unit(store: Store, checked: Results, plan: Plan, fresh: pd.DataFrame)
     """Say where ready deviations are as large against history as a wrong unit would make them.
 
     Positions tell their unit by the size of the piece; deviations only by those before them. Of a
-    declared unit the others lie a factor of 25 and more away, so that a rough ratio tells them.
+    declared unit the others lie a factor of 25 and more away, so that a rough ratio tells them;
+    where it does not tell two of them apart, both are named, the nearer first.
     """
     if checked.depth != DEVIATIONS or fresh.empty:
         return []
@@ -329,13 +330,14 @@ def _other_unit(store: Store, checked: Results, plan: Plan, fresh: pd.DataFrame)
     if values["point"][size.notna()].nunique() < _FEWEST_POINTS or not size.any():
         return []
     ratio = float(np.sqrt((size**2).mean()))
-    declared = MILLIMETRES.get(checked.unit, 1.0)
-    factors = {unit: declared / mm for unit, mm in MILLIMETRES.items() if unit != checked.unit}
-    unit = min(factors, key=lambda u: abs(log(ratio / factors[u])))
-    if abs(log(ratio / factors[unit])) > _NEAR:
+    off = {words: abs(log(ratio / by)) for words, by in mixed_up(checked.unit).items()}
+    near = sorted((words for words in off if off[words] <= _NEAR), key=lambda words: off[words])
+    if not near:
         return []
-    seen, exact = (f"{r:.3g}" if r > 1 else f"1/{1 / r:.3g}" for r in (ratio, factors[unit]))
+    factors = mixed_up(checked.unit)
+    told = " or ".join(f"{spoken_factor(factors[words])}, {words}" for words in near)
+    seen = f"{ratio:.3g}" if ratio > 1 else f"1/{1 / ratio:.3g}"
     return [
-        f"the deviations are {seen} times the size of those before; {exact} would be {unit} "
-        f"declared as {checked.unit}: look at the unit"
+        f"the deviations are {seen} times the size of those before, about a factor of {told}: "
+        "look at the unit"
     ]

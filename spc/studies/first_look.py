@@ -10,7 +10,7 @@ from spc.ingest.checked import Results
 from spc.plan import Plan
 from spc.studies.fitting import Fitted
 from spc.studies.mistakes import Mistake, told
-from spc.units import MILLIMETRES
+from spc.units import mixed_up, spoken_factor
 
 
 def refuse_strangers(
@@ -40,10 +40,6 @@ def refuse_strangers(
     )
 
 
-#: Millimetres in units that people mix up, by name; files declare the units of ``MILLIMETRES``.
-_MIXED_UP = {
-    "millimetres": 1.0, "inches": 25.4, "thou": 0.0254, "metres": 1000.0, "micrometres": 0.001,
-}  # fmt: skip
 #: How far the ratio of sizes may be from a factor: no moulded part is so much off its size.
 _SLACK = 0.05
 
@@ -53,13 +49,10 @@ def _why_strange(
 ) -> str:
     ratio = float(np.nanmedian(fitted.size_ratio))
     seen = f"the points span {ratio:.4g} times the plan's extent"
-    declared = MILLIMETRES[checked.unit]
-    for name, millimetres in _MIXED_UP.items():
-        factor = declared / millimetres
-        if factor != 1.0 and abs(ratio / factor - 1.0) < _SLACK:
-            named = f"{factor:g}" if factor > 1.0 else f"1/{1.0 / factor:g}"
+    for words, factor in mixed_up(checked.unit).items():
+        if abs(ratio / factor - 1.0) < _SLACK:
             return (
-                f"{seen}: a factor of {named}, as where {name} are declared as '{checked.unit}'; "
+                f"{seen}: a factor of {spoken_factor(factor)}, {words}; "
                 "find out which is right, the file's unit or the plan's"
             )
     said = told(wrong, _labels(runs))

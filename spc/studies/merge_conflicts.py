@@ -90,7 +90,7 @@ def _labels(here: Store, there: Store) -> Iterator[Conflict]:
     other = both[
         ~both["run_id_there"].isin(mine["run_id"]) & ~both["run_id"].isin(theirs["run_id"])
     ]
-    for row in other.to_dict("records"):
+    for row in other.sort_values(keys).to_dict("records"):
         yield Conflict(
             kind=LABEL, subject=f"run {row['run']} of serial {row['serial']}",
             here=f"measured {row['measured_at']}, from {row['file']}",
@@ -104,7 +104,8 @@ def _pieces(here: Store, there: Store) -> Iterator[Conflict]:
     mine, theirs = (_words(read.table(s, "piece")) for s in (here, there))
     keys = ["piece_id", "part", "serial", "word"]
     both = mine.merge(theirs, on=keys, suffixes=_SIDES)
-    for row in both[both["value"] != both["value_there"]].to_dict("records"):
+    differ = both[both["value"] != both["value_there"]].sort_values(["part", "serial", "word"])
+    for row in differ.to_dict("records"):
         if _overruled(row, "", "_there") or _overruled(row, "_there", ""):
             continue
         yield Conflict(

@@ -239,7 +239,7 @@ def _found(run: _Run) -> tuple[Mistake, ...]:
 
 
 def _unit(ratio: float, unit: str) -> Mistake:
-    words = f"the points span {ratio:.4g} times the plan's extent: looks like {unit}"
+    words = f"the points span {ratio:.4g} times the plan's extent: {unit}"
     return Mistake(kind=UNIT, points=(), words=words)
 
 

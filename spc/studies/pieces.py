@@ -40,7 +40,7 @@ def piece_rows(
     Raises
     ------
     InputError
-        Where the file contradicts the store, or itself, and no reason is given.
+        Where the file contradicts itself, or the store and no reason is given.
     """
     held = read.known_pieces(store)
     held = held[held["piece_id"].isin(runs["piece_id"])]
@@ -51,6 +51,7 @@ def piece_rows(
         fresh = needed.drop(columns="line").reset_index(drop=True)
         return fresh.assign(recorded_at=now(), recorded_by=who, why="", file_id=checked.file_id), []
     told: dict[str, dict[str, str]] = {}
+    said: dict[str, dict[str, str]] = {}
     rows: list[dict[str, Any]] = []
     for row in needed.to_dict("records"):
         piece = str(row["piece_id"])
@@ -59,9 +60,10 @@ def piece_rows(
             before = {c: str(known[piece][c]) for c in WORDS}
         says = {c: str(row[c]) for c in WORDS}
         after = {c: says[c] or (before or says)[c] for c in says}
+        _refuse_contradiction(checked.name, row, said.get(piece, {}), says, "further up")
         if before is not None and not correction:
-            where = "further up" if piece in told else "in the store"
-            _refuse_contradiction(checked.name, row, before, after, where)
+            _refuse_contradiction(checked.name, row, before, after, "in the store")
+        said[piece] = said.get(piece, {}) | {c: word for c, word in says.items() if word}
         if after != before:
             words = changed_words(before or dict.fromkeys(WORDS, ""), after)
             corrects = any(word and before and before[c] for c, word in words.items())
@@ -95,13 +97,15 @@ def _refuse_contradiction(
     file: str, row: Any, before: dict[str, str], after: dict[str, str], where: str
 ) -> None:
     for column, value in after.items():
-        if before[column] and value != before[column]:
+        if value and before.get(column, "") not in ("", value):
             raise InputError(
                 f"serial '{row['serial']}' has {column} '{before[column]}' {where}, here '{value}'",
                 file=file,
                 row=int(row["line"]),
                 column=column,
-                do="correct the file, or correct the store by --correct 'the reason'",
+                do="correct the file: a piece is of one"
+                if where == "further up"
+                else "correct the file, or correct the store by --correct 'the reason'",
             )
 
 

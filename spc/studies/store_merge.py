@@ -7,7 +7,7 @@ import pandas as pd
 
 from spc.errors import StoreError
 from spc.store import inventory, read
-from spc.store.connection import Store
+from spc.store.connection import Store, open_store
 from spc.store.merge import LeftOut, merge
 from spc.studies.merge_conflicts import (
     LABEL,
@@ -19,6 +19,7 @@ from spc.studies.merge_conflicts import (
     conflicts,
     differences,
 )
+from spc.studies.store_check import check_store
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,10 +76,11 @@ def merge_store(
     Raises
     ------
     StoreError
-        Where the other store cannot be read, or is this one.
+        Where the other store cannot be read, is not whole, or is this one.
     """
     if other.exists() and other.samefile(store.path):
         raise StoreError(f"{other}: this is the very store; name another one")
+    _refuse_broken(other, wait)
     with store.beside(other, wait=wait) as beside:
         found = conflicts(store, beside)
         told = differences(store, beside)
@@ -89,6 +91,18 @@ def merge_store(
         store=store.path, other=other, merged=bool(rows), already=not rows and not found,
         rows=rows, conflicts=found, differences=told, left_out=tuple(names) if take_rest else (),
     )  # fmt: skip
+
+
+def _refuse_broken(other: Path, wait: float) -> None:
+    """Refuse a store that is not whole: what is damaged there would be damaged here for good."""
+    with open_store(other, read_only=True, wait=wait) as there:
+        found = check_store(there)
+    if not found.whole:
+        first = found.faults[0]
+        raise StoreError(
+            f"{other}: not whole, so nothing is taken from it ({first.what}: {first.examples[0]}); "
+            f"see 'spc store check --store {other}'"
+        )
 
 
 def _left_out(here: Store, there: Store, found: tuple[Conflict, ...]) -> LeftOut:

@@ -273,10 +273,11 @@ def test_a_mirrored_part_is_recognised_in_any_pose(hood, measure, rng):
 @pytest.mark.parametrize(
     ("factor", "words"),
     [
-        (25.4, "measured in mm against a plan in inches"),
-        (1 / 25.4, "measured in inches against a plan in mm"),
-        (1000.0, "metres"),
-        (1 / 0.0254, "measured in thou against a plan in mm"),
+        (25.4, "a factor of 25.4, as where mm are taken for inches"),
+        (1 / 25.4, "a factor of 1/25.4, as where inches are taken for mm"),
+        (1000.0, "a factor of 1000, as where micrometres are taken for mm, or thou for inches"),
+        (0.001, "a factor of 1/1000, as where metres are taken for mm, or inches for thou"),
+        (1 / 0.0254, "a factor of 39.37, as where thou are taken for mm"),
     ],
 )
 def test_a_mixed_up_unit_is_recognised_and_hides_no_other_mistake(

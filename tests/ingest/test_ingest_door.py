@@ -279,7 +279,38 @@ def test_a_wrong_unit_of_deviations_is_named(held: str, declared: str, take: Tak
     if held == declared:
         assert taken.warnings == ()
     else:
-        said(taken, f"would be {held} declared as {declared}", "look at the unit")
+        names = {"mm": "millimetres", "in": "inches", "thou": "thou"}
+        told = said(taken, f"as where {names[held]} are declared as '{declared}'", "a factor of")
+        assert told.endswith("look at the unit")
+
+
+@pytest.mark.parametrize(
+    ("per", "words"),
+    [
+        (25.4, "1/25.4, as where inches"), (1 / 25.4, "25.4, as where lengths were multiplied"),
+        (1000.0, "1/1000, as where metres"), (0.001, "1000, as where micrometres"),
+    ],
+)  # fmt: skip
+def test_a_factor_of_deviations_is_named_in_both_directions(
+    per: float, words: str, take: Take
+) -> None:
+    take(ready([run(f"P{i}") for i in range(8)]))
+    said(take(ready([run("S1"), run("S2")], seed=1, per=per)), words, "look at the unit")
+
+
+@pytest.mark.parametrize(
+    ("per", "words"),
+    [
+        (25.4, "a factor of 1/25.4"), (1 / 25.4, "a factor of 25.4"),
+        (1000.0, "a factor of 1/1000"), (0.001, "a factor of 1000"),
+    ],
+)  # fmt: skip
+def test_a_factor_of_positions_is_named_in_both_directions(
+    per: float, words: str, take: Take
+) -> None:
+    with pytest.raises(InputError) as error:
+        take(hits([run("S1"), run("S2")], per=per))
+    assert words in str(error.value)
 
 
 def test_a_process_that_only_got_worse_is_no_wrong_unit(take: Take) -> None:

@@ -190,6 +190,28 @@ def test_a_drafted_mapping_takes_the_file_once_it_is_filled_in(tmp_path: Path) -
     assert results.warnings == ("column 'Notiz' is not used",)  # type: ignore[union-attr]
 
 
+def test_times_of_which_the_day_is_open_are_left_to_fill_in(tmp_path: Path) -> None:
+    path = tmp_path / "hall3.csv"
+    path.write_text(FOREIGN.replace("28.10.2026", "10/28/2026"), encoding="utf-8")
+    draft = draft_mapping(path, Declared())
+    assert set(draft.open) == {"unit", "zone", "part", "time_format"}
+    (tmp_path / "m.toml").write_text(
+        finished(draft.text, unit="mm", zone="Europe/Berlin", part="LH-640",
+                 time_format="%m/%d/%Y %H:%M"), encoding="utf-8")  # fmt: skip
+    results = read_file(path, read_mapping(tmp_path / "m.toml"))
+    assert str(results.runs["measured_at"][0]) == "2026-10-28 08:23:00"  # type: ignore[union-attr]
+
+
+def test_a_separator_that_is_not_found_is_asked_for(tmp_path: Path) -> None:
+    path = tmp_path / "hall4.csv"
+    path.write_text(FOREIGN.replace(";", "~"), encoding="utf-8")
+    text = draft_mapping(path, Declared()).text
+    assert "say what stands between columns as delimiter" in text
+    mapping = tmp_path / "m.toml"
+    mapping.write_text('delimiter = "~"\n')
+    assert 'serial = "' in draft_mapping(path, read_mapping(mapping)).text
+
+
 def test_guesses_are_marked_and_units_are_left_open(tmp_path: Path) -> None:
     path = tmp_path / "hall2.txt"
     path.write_bytes(FOREIGN.encode("cp1252"))

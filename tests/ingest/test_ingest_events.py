@@ -93,3 +93,49 @@ def test_an_event_that_cannot_be_recorded_is_one_line(
     outcome = spc("event", "add", kind, *options, "--store", store_path)
     assert outcome.refused(*words)
     assert held_bytes(store_path) == before
+
+
+# --- arm checks ----------------------------------------------------------------------------------
+
+HEAD = "checked_at,device,artefact,reference,uncertainty,reading,unit\n"
+CHECK = "2026-04-01T06:45Z,arm-1,bar-500,500.012,0.002,500.007,mm\n"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        (",0.002,", ",-0.002,", ("row 2, column 'uncertainty'", "'-0.002' is no uncertainty")),
+        ("500.007", "19.685", ("row 2, column 'reading'", "a factor of 1/25.4", "inches")),
+        ("500.007", "12700.2", ("row 2, column 'reading'", "a factor of 25.4")),
+        ("500.007", "500007", ("row 2, column 'reading'", "a factor of 1000", "micrometres")),
+        ("arm-1", "arm\x1b[31m", ("row 2, column 'device'", "control character")),
+    ],
+)
+def test_an_arm_check_that_cannot_be_is_refused(
+    old: str, new: str, words: tuple[str, ...], spc: Command, store_path: Path, tmp_path: Path
+) -> None:
+    path = tmp_path / "checks.csv"
+    path.write_text(HEAD + CHECK.replace(old, new), encoding="utf-8")
+    before = held_bytes(store_path)
+    assert spc("ingest", path, "--store", store_path).refused(*words)
+    assert held_bytes(store_path) == before
+
+
+def test_arm_checks_of_another_unit_than_declared_are_refused(
+    spc: Command, store_path: Path, tmp_path: Path
+) -> None:
+    path = tmp_path / "checks.csv"
+    path.write_text(HEAD + CHECK, encoding="utf-8")
+    refused = spc("ingest", path, "--unit", "in", "--store", store_path)
+    assert refused.refused("column 'unit'", "says 'mm' where 'in' was declared")
+    assert spc("ingest", path, "--unit", "mm", "--store", store_path).done("1 reading")
+
+
+def test_arm_checks_with_decimal_commas_are_read(
+    spc: Command, store_path: Path, tmp_path: Path
+) -> None:
+    path = tmp_path / "checks.csv"
+    path.write_text((HEAD + CHECK).replace(",", ";").replace(".", ","), encoding="utf-8")
+    assert spc("ingest", path, "--store", store_path).done("1 reading")
+    (held,) = contents(store_path)["arm_check"]
+    assert {500.012, 0.002, 500.007} <= set(held)

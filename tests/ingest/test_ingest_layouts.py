@@ -100,6 +100,15 @@ def test_a_declared_code_page_keeps_the_names(
     assert spc("run", "list", "--store", store_path).out.count(" zoë ") == 2
 
 
+def test_a_code_page_that_the_bytes_contradict_is_said(
+    good: str, spc: Command, store_path: Path, tmp_path: Path
+) -> None:
+    path = tmp_path / "new.csv"
+    path.write_bytes(good.replace(",ana,", ",zoë,").encode())
+    taken = spc("ingest", path, "--store", store_path, "--encoding", "cp1252")
+    assert taken.done("2 runs", "note: read as cp1252, as declared, and yet every letter", "UTF-8")
+
+
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-16", "utf-8-sig"])
 def test_a_byte_order_mark_is_no_part_of_the_first_name(
     encoding: str, good: str, tmp_path: Path

@@ -104,6 +104,10 @@ def test_everything_that_can_be_said(tmp_path: Path) -> None:
         ("[qif]\nmould = { at = 'Path' }", "[qif] mould is {'at': 'Path'}"),
         ("[qif]\nmould = { from = 'Path', match = '[' }", "no regular expression"),
         ("unit = mm", "not a TOML file"),
+        ("ignore = " + "[" * 5000 + "]" * 5000, "not a TOML file"),
+        ("skip_rows = " + "9" * 5000, "not a TOML file"),
+        ("zone = 'Mars/Base'", "unknown time zone 'Mars/Base'"),
+        ("zone = 'Europe'", "unknown time zone 'Europe'"),
     ],
 )  # fmt: skip
 def test_what_is_wrong_in_a_mapping_is_named(text: str, words: str, tmp_path: Path) -> None:

@@ -138,6 +138,8 @@ UNUSUAL = {
     "a column twice": _rest("mould", "serial"),
     "a column without a name": _rest("mould", ""),
     "no time zone": _rest("Z,", ","),
+    "a time before any arm": _rest(str(ROWS[0]["measured_at"]), "0001-01-01T00:00:00Z", 999),
+    "a temperature that none is": _rest(",mm,21.5,", ",mm,-999,", 999),
 }
 
 

@@ -125,6 +125,18 @@ BAD: dict[str, tuple[Edit, tuple[str, ...]]] = {
     "no such day": (swap("2026-04-02T", "2026-02-30T", 999), ("row 2", "2026-02-30")),
     "day before month": (swap("2026-04-02T12:50:00+02:00", "02.04.2026 12:50", 999),
                          ("row 2", "not a time", "2026-04-01T08:30:00+02:00")),
+    "a time long before any arm": (swap("2026-04-02T12:50:00", "0001-01-01T00:00:00", 999),
+                                   ("row 2, column 'measured_at'", "before 1970", "filler")),
+    "a time before its zone begins": (swap("2026-04-02T12:50:00+02:00", "0001-01-01T00:00+14:00"),
+                                      ("row 2, column 'measured_at'", "before 1970")),
+    "the first day of spreadsheets": (swap("2026-04-02T12:50:00", "1899-12-30T00:00:00", 999),
+                                      ("row 2, column 'measured_at'", "leave the field empty")),
+    "a time at the end of days": (swap("2026-04-02T12:50:00", "9999-12-31T23:59:59", 999),
+                                  ("row 2, column 'measured_at'", "after 2099")),
+    "a temperature below all": (swap(",21.4,", ",-999,", 999),
+                                ("row 2, column 'part_temp_c'", "'-999' is no temperature")),
+    "an age below nought": (swap(",31.8,", ",-1,", 999),
+                            ("row 2, column 'hours_since_moulding'", "'-1' is no age")),
     "contradiction within a run": (field(70, "operator", "zoë"),
                                    ("row 70, column 'operator'", "'zoë'", "'ana'")),
     "two moulds in a piece": (
@@ -328,6 +340,50 @@ def test_a_correction_is_kept_beside_what_it_corrects(
     assert runs == (2,)
     listed = spc("run", "list", "--store", store_path)
     assert listed.out.count(" K2 ") == 2
+
+
+def test_a_file_that_contradicts_itself_is_refused_for_whatever_reason(
+    good: str, spc: Command, store_path: Path, tmp_path: Path
+) -> None:
+    offered(spc, tmp_path, good, store_path)
+    before = held_bytes(store_path)
+    head, *rows = good.splitlines()
+    mine = [row.replace("H0001-1", "H0001-2") for row in rows if "H0001" in row]
+    other = [row.replace("H0001-2", "H0001-3").replace(",K1,", ",K9,") for row in mine]
+    path = tmp_path / "both.csv"
+    path.write_text("\n".join([head, *mine, *other]) + "\n")
+    for how in ((), ("--correct", "label misread")):
+        outcome = spc("ingest", path, "--store", store_path, *how)
+        assert outcome.refused(
+            "row 101", "has mould 'K1' further up, here 'K9'", "correct the file"
+        )
+        assert "--correct" not in outcome.err
+    assert held_bytes(store_path) == before
+
+
+@pytest.mark.parametrize("reason", ["", "  "])
+def test_a_correction_without_a_reason_is_refused(
+    reason: str, good: str, spc: Command, store_path: Path, tmp_path: Path
+) -> None:
+    offered(spc, tmp_path, good, store_path)
+    before = held_bytes(store_path)
+    path = tmp_path / "corrected.csv"
+    path.write_text(good.replace(",K1,", ",K2,"))
+    assert spc("ingest", path, "--store", store_path, "--correct", reason).refused("say why")
+    assert held_bytes(store_path) == before
+
+
+def test_lengths_a_thousand_times_too_long_are_named_as_such(
+    good: str, spc: Command, store_path: Path, tmp_path: Path
+) -> None:
+    head, *rows = good.splitlines()
+    place = head.split(",").index("x")
+    cells = [row.split(",") for row in rows]
+    scaled = [[*c[:place], *(f"{1000 * float(v):.0f}" for v in c[place : place + 3]),
+               *c[place + 3 :]] for c in cells]  # fmt: skip
+    text = "\n".join([head, *map(",".join, scaled)]) + "\n"
+    outcome = offered(spc, tmp_path, text, store_path)
+    assert outcome.refused("is more than a kilometre", "a factor of 1000")
 
 
 def test_another_operator_for_a_known_run_is_said_and_the_store_keeps_its_own(

@@ -4,6 +4,7 @@ import csv
 import json
 import shutil
 from collections.abc import Callable
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from helpers import Outcome, contents, fill
 from qif_documents import Component, Doc, Feature
 from strategies import box, csv_text, hit_rows, plan_toml, probed
 
+from spc.cli.naming import safe
 from spc.pages.tables import FORMULA
 
 Command = Callable[..., Outcome]
@@ -167,6 +169,34 @@ def test_nothing_is_written_anywhere_else(nasty: Path, spc: Command, tmp_path: P
     assert all({"pages", "out"} & set(p.relative_to(nasty).parts[:1]) for p in after)
     assert not list(tmp_path.rglob("pwned"))
     assert not (tmp_path / "x").exists()
+
+
+@pytest.mark.parametrize("part", ["../../x", "a/b", "x" * 400, "ж" * 120, "=1+1"])
+def test_a_part_of_any_name_has_files_of_its_own(part: str, spc: Command, tmp_path: Path) -> None:
+    assert safe(part) != safe(part.replace("/", "_") + "_")
+    assert len(safe(part).encode()) < 120
+    home = tmp_path / "deep" / "down"
+    home.mkdir(parents=True)
+    rng = np.random.default_rng(7)
+    for at, name in enumerate((part, part.replace("/", "_").replace("=", "_"))):
+        plan = replace(PLAN, part=name)
+        laid = probed(plan, rng.normal(0, 0.2, (2, len(plan.points))), rng, hits=2)
+        runs = [
+            {"part": name, "serial": f"S{at}{k}", "run": "1", "unit": "mm",
+             "measured_at": "2026-01-05T08:00:00Z"} for k in range(2)
+        ]  # fmt: skip
+        (home / "plan.toml").write_text(plan_toml(plan), encoding="utf-8")
+        (home / "runs.csv").write_text(csv_text(hit_rows(plan, laid, runs)), encoding="utf-8")
+        store = ("--store", home / "s.duckdb")
+        spc("init", *store)
+        assert spc("plan", "add", home / "plan.toml", *store).status == 0
+        assert spc("ingest", home / "runs.csv", *store).status == 0
+        for command in ("report", "export"):
+            made = spc(command, "2026-01", *store, f"--part={name}", "--folder", home / command)
+            assert made.status == 0, made.err
+    pages = [p.name for p in (home / "report").glob("*2026-01*.html")]
+    assert len(pages) == len({part, part.replace("/", "_").replace("=", "_")})
+    assert not list(tmp_path.glob("*.html"))
 
 
 def test_names_of_files_are_names(

@@ -77,6 +77,12 @@ BAD: dict[str, tuple[str | bytes, tuple[str, ...]]] = {
     "five fit points": (GOOD.replace('"fit"', '"check"', 4), ("5 fit points", "need 6")),
     "five with weight": (GOOD.replace("weight = 1.0", "weight = 0.0", 4),
                          ("5 fit points", "need 6")),
+    "a part with a control character": (swapped('part = "', 'part = "a\\u0000'),
+                                        ("control character in part",)),
+    "a point with a line break": (swapped('"top-1"', '"top\\n1"'),
+                                  ("a line break or control character in id",)),
+    "tables without end": ("a = " + "[" * 5000 + "]" * 5000, ("not a TOML file",)),
+    "a number without end": ("part = " + "9" * 5000, ("not a TOML file",)),
     "a point that is no table": (GOOD.split("[fit]")[0] + "point = [1, 2]\n",
                                  ("point 1 is not a table",)),
 }  # fmt: skip

@@ -183,6 +183,14 @@ TAMPERED = {
     "an audit entry taken out": ("DELETE FROM audit WHERE seq = 3", "the audit chain was changed"),
     "a column dropped": ("ALTER TABLE run DROP COLUMN device", "not as the schema says"),
     "a strange table": ("CREATE TABLE notes (a INTEGER)", "not as the schema says"),
+    "a column of another type": ("ALTER TABLE run ALTER part_temp_c TYPE VARCHAR",
+                                "run.part_temp_c is VARCHAR, not DOUBLE"),
+    "a depth that there is not": (f"UPDATE run SET depth = 'foo' WHERE {OF_HITS}",
+                                  "none of hits, points and deviations"),
+    "a batch changed in the piece": ("UPDATE piece SET batch = 'B77' WHERE serial = 'H0001'",
+                                     "the runs of the same file say something else"),
+    "a mould changed in the run": (f"UPDATE run SET mould = 'K9' WHERE {OF_HITS}",
+                                   "the runs of the same file say something else"),
     "a time forgotten": ("UPDATE source_file SET taken_at = NULL", "without its time"),
 }  # fmt: skip
 

@@ -377,6 +377,36 @@ def test_what_is_no_other_store_is_one_line(
     assert held_bytes(one) == before
 
 
+@pytest.mark.parametrize(
+    ("damage", "words"),
+    [
+        ("UPDATE hit SET x = x + 1 WHERE point = 'deck-1'", "a run whose values are not those"),
+        ("UPDATE hit SET x = 'nan' WHERE point = 'deck-1'", "a number of 'hit' that is none"),
+        ("DELETE FROM audit WHERE seq = 2", "the audit chain was changed"),
+        ("ALTER TABLE run DROP COLUMN study", "no column run.study"),
+        ("DROP TABLE event", "no column event.event_id"),
+        ("UPDATE schema_version SET version = NULL", "not a store of this program"),
+    ],
+)
+def test_a_store_that_is_not_whole_is_not_taken_from(
+    damage: str, words: str, stations: tuple[Path, Path, Path], tmp_path: Path, spc: Command
+) -> None:
+    one, two = stations[:2]
+    with duckdb.connect(str(two)) as connection:
+        connection.execute(damage)
+    before = held_bytes(one)
+    assert spc("store", "merge", two, "--store", one).refused(words)
+    assert held_bytes(one) == before
+
+
+def test_contradictions_are_listed_in_the_order_of_serials(tmp_path: Path) -> None:
+    one, two = contradicting("mould", tmp_path)
+    with open_store(one) as store:
+        subjects = [c.subject for c in merge_store(store, two, "merger").conflicts]
+    assert len(subjects) > 2
+    assert subjects == sorted(subjects)
+
+
 def test_a_merge_that_fails_on_the_way_leaves_nothing(
     stations: tuple[Path, Path, Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -69,6 +69,8 @@ UNUSABLE: dict[str, tuple[Callable[[Path], object], str]] = {
         "a database, but not a store"),
     "without a version": (lambda p: as_database(p, "DELETE FROM schema_version"),
                           "a database, but not a store"),
+    "with an empty version": (lambda p: as_database(p, "UPDATE schema_version SET version = NULL"),
+                              "a database, but not a store"),
     "a newer version": (lambda p: as_database(p, "UPDATE schema_version SET version = 99"),
                         "of schema version 99"),
     "an older version": (lambda p: as_database(p, "UPDATE schema_version SET version = 0"),
