@@ -319,7 +319,7 @@ class _Writer:
             f"{c.statuses.get(at, 'PASS')}</CharacteristicStatusEnum></Status>"
             f"<CharacteristicItemId>{item}</CharacteristicItemId>"
             + (f"<TimeStamp>{c.stamp}</TimeStamp>" if c.stamp else "")
-            + (f'<FeatureMeasurementIds n="1">{refer}</FeatureMeasurementIds>'
+            + (f'<FeatureMeasurementIds n="{refer.count("<Id>")}">{refer}</FeatureMeasurementIds>'
                if refer and not c.by_item else "")
             + f"{c.values[at]}</{kind}>\n"
         )  # fmt: skip

@@ -252,6 +252,9 @@ def test_a_width_is_said_beside_positions_and_refused_as_a_deviation(aligned: Ar
     told = profiles(2 * np.abs(OWN))
     results = read(Doc(features=features(None, aligned), characteristics=told))
     assert len([w for w in results.warnings if "at twice its size, as a width" in w]) == 5
+    assert not [w for w in results.warnings if "reported as" in w]
+    assert results.statuses is not None
+    assert set(results.statuses["recomputed"][np.abs(OWN) > 0.01]) == {""}
     for one, own in zip(told, OWN.tolist(), strict=True):
         one.values[0] += (
             f"<WorstPositiveDeviation>{own!r}</WorstPositiveDeviation>"
@@ -358,3 +361,141 @@ def test_a_draft_refuses_one_name_with_two_normals_and_names_points_without_a_pl
     drafted = spc("plan", "draft", "b.qif").out
     assert "# To do: add top-1, for which the file has no nominal" in drafted
     assert drafted.count("[[point]]") == POINTS - 1
+
+
+def test_a_draft_takes_the_part_from_the_piece_s_own_place(
+    aligned: Array, spc: Command, tmp_path: Path
+) -> None:
+    def placed(text: str) -> str:
+        product = (
+            '<PartSet n="2"><Part id="1"><ModelNumber>other</ModelNumber></Part><Part id="2">'
+            "<ModelNumber>BX-1</ModelNumber><Version>A</Version></Part></PartSet>"
+            '<ComponentSet n="1"><Component id="3"><Part><Id>2</Id></Part></Component>'
+            '</ComponentSet><AsmPaths n="1"><AsmPath id="4"><ComponentIds n="1"><Id>3</Id>'
+            "</ComponentIds></AsmPath></AsmPaths>"
+        )
+        text = re.sub("<PartSet.*</PartSet>", product, text)
+        return text.replace("</ActualComponent>", "<AsmPathId>4</AsmPathId></ActualComponent>")
+
+    doc = Doc(features=features(None, aligned), edit=placed)
+    (tmp_path / "a.qif").write_bytes(doc.bytes())
+    fit = "top-*,side-*,front-*"
+    assert spc("plan", "draft", "a.qif", "--fit", fit, "--to", "a.toml").status == 0
+    spc("init")
+    assert spc("plan", "add", "a.toml").status == 0
+    assert spc("ingest", "a.qif").done("1 run from")
+
+
+# --- devices, lists and what is said of a whole --------------------------------------------------
+
+DEVICES = (
+    '<MeasurementResources><MeasurementDevices n="2"><PortableCMM id="8"><Name>arm-1</Name>'
+    '</PortableCMM><PortableCMM id="9"><SerialNumber>Z9</SerialNumber></PortableCMM>'
+    "</MeasurementDevices></MeasurementResources>"
+)
+BOTH = '<MeasurementDeviceIds n="2"><Id>8</Id><Id>9</Id></MeasurementDeviceIds>'
+
+
+@pytest.mark.parametrize(
+    ("feature", "of_set", "of_piece", "device"),
+    [("8", "", BOTH, "arm-1"), ("", "9", BOTH, "Z9"), ("", "", BOTH, "Z9, arm-1"),
+     ("8", "9", "", "Z9, arm-1"), ("", "", "", "")],
+)  # fmt: skip
+def test_the_device_is_what_the_measurement_itself_says(
+    aligned: Array, feature: str, of_set: str, of_piece: str, device: str
+) -> None:
+    found = features(aligned[:, :, None], device=feature)
+    for f in found:
+        if of_set:
+            f.hits[0].times = f"<MeasurementDeviceId>{of_set}</MeasurementDeviceId>"
+    doc = Doc(features=found, resources=DEVICES, components=[Component(trace=of_piece)])
+    assert read(doc).runs["device"].tolist() == [device]
+
+
+def test_a_list_that_does_not_hold_what_it_counts_is_said(aligned: Array) -> None:
+    doc = Doc(features=features(None, aligned), characteristics=profiles())
+    assert read(doc).warnings == ()
+    counts = f'Measurements n="{POINTS}"'
+    for wrong in ("12", "x"):
+        text = doc.text().replace(counts, f'Measurements n="{wrong}"')
+        said(read(text), f"CharacteristicMeasurements counts '{wrong}' and holds {POINTS}")
+    assert read(doc.text().replace(counts, f'Measurements n=" 0{POINTS}"')).warnings == ()
+
+
+def test_what_a_document_sets_aside_is_said(aligned: Array) -> None:
+    text = Doc(features=features(None, aligned), characteristics=profiles()).text()
+    noted = '</FeatureItemId><NotedEventIds n="1"><Id>1</Id></NotedEventIds>'
+    flier = "<Exclusion><Reason><ExclusionReasonEnum>FLIER</ExclusionReasonEnum></Reason>"
+    statistics = f"<Statistics><Plan>{flier}</Exclusion></Plan></Statistics></QIFDocument>"
+    results = read(text.replace("</FeatureItemId>", noted, 2).replace("</QIFDocument>", statistics))
+    assert results.warnings == (
+        "2 measurements with noted events, which are not read",
+        "1 exclusions from statistics, which are not applied",
+    )
+
+
+@pytest.mark.parametrize(
+    ("reported", "value", "words"),
+    [("PASS", 9.0, "reported as PASS as a whole (MeasurementResults); 1 of its 1"),
+     ("FAIL", 0.1, "reported as FAIL as a whole (MeasurementResults); 0 of its 1"),
+     ("FAIL", 9.0, ""), ("PASS", 0.1, ""), ("UNKNOWN", 9.0, "")],
+)  # fmt: skip
+def test_the_status_of_a_run_as_a_whole_is_held_against_its_characteristics(
+    aligned: Array, reported: str, value: float, words: str
+) -> None:
+    flat = Characteristic(name="flat", features=["top-1"], kind="Flatness",
+                          statuses={0: "FAIL" if value > 3 else "PASS"},
+                          values={0: f"<Value>{value}</Value>"})  # fmt: skip
+    text = Doc(features=features(None, aligned), characteristics=[flat]).text()
+    of_run = "<InspectionStatus><InspectionStatusEnum>"
+    results = read(text.replace(f"{of_run}UNKNOWN", f"{of_run}{reported}"))
+    assert [words in w for w in results.warnings] == ([True] if words else [])
+
+
+def test_one_name_of_a_unit_with_two_factors_is_refused(aligned: Array) -> None:
+    units = (unit_xml("step", factor=f) for f in ("0.001", "0.0254"))
+    primary, other = units
+    block = f"<PrimaryUnits>{primary}</PrimaryUnits><OtherUnits>{other}</OtherUnits>"
+    doc = Doc(features=features(None, aligned), unit_block=f"<FileUnits>{block}</FileUnits>")
+    refused(doc, "the unit 'step' has two factors")
+
+
+@pytest.mark.parametrize("hits", [False, True])
+def test_a_plan_for_centres_of_the_ball_takes_no_places_of_the_surface(
+    aligned: Array, hits: bool, spc: Command, tmp_path: Path
+) -> None:
+    probe = "\n[probe]\ncentres = true\nball_diameter = 6.0\n"
+    (tmp_path / "box.toml").write_text(plan_toml(PLAN) + probe)
+    found = features(aligned[:, :, None] if hits else None, None if hits else aligned)
+    (tmp_path / "a.qif").write_bytes(Doc(features=found).bytes())
+    spc("init")
+    assert spc("plan", "add", "box.toml").status == 0
+    assert spc("ingest", "a.qif").refused("holds points of the surface", "centres of the ball")
+
+
+def test_a_draft_says_where_the_document_s_deviations_go_against_its_normals(
+    aligned: Array, spc: Command, tmp_path: Path
+) -> None:
+    found = features(None, aligned)
+    text = Doc(features=found, characteristics=profiles()).text()
+    (tmp_path / "good.qif").write_text(text)
+    assert "look at the normals" not in spc("plan", "draft", "good.qif").out
+    found[1].normal, found[4].normal = (0, 0, -1), tuple(-NORMALS[4])
+    text = Doc(features=found, characteristics=profiles()).text()
+    (tmp_path / "turned.qif").write_text(text)
+    (tmp_path / "unclear.qif").write_text(text.replace("<Value>", "<Value>x", 1))
+    words = (
+        "# To do: look at the normals, by which the file's own deviations have the opposite sign"
+    )
+    assert f"{words}, of side-1, top-2\n" in spc("plan", "draft", "turned.qif").out
+    assert "look at the normals" not in spc("plan", "draft", "unclear.qif").out
+
+
+def test_hits_that_many_points_share_are_bounded(
+    aligned: Array, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    doc = Doc(features=features(aligned[:, :, None]))
+    monkeypatch.setattr("spc.ingest.qif.points.MOST_HITS", POINTS)
+    assert len(read(doc).values) == POINTS
+    monkeypatch.setattr("spc.ingest.qif.points.MOST_HITS", POINTS - 1)
+    refused(doc, f"more than {POINTS - 1} hits, more than one file of results can hold")

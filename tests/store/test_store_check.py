@@ -184,7 +184,7 @@ TAMPERED = {
     "a column dropped": ("ALTER TABLE run DROP COLUMN device", "not as the schema says"),
     "a strange table": ("CREATE TABLE notes (a INTEGER)", "not as the schema says"),
     "a column of another type": ("ALTER TABLE run ALTER part_temp_c TYPE VARCHAR",
-                                "run.part_temp_c is VARCHAR, not DOUBLE"),
+                                "not as the schema says"),
     "a depth that there is not": (f"UPDATE run SET depth = 'foo' WHERE {OF_HITS}",
                                   "none of hits, points and deviations"),
     "a batch changed in the piece": ("UPDATE piece SET batch = 'B77' WHERE serial = 'H0001'",
@@ -203,6 +203,15 @@ def test_what_is_changed_behind_its_back_is_said(name: str, whole: Path, tmp_pat
         connection.execute(statement)
     found = told(copy)
     assert [what for what in found if words in what], found
+
+
+def test_a_column_of_another_type_is_named(whole: Path, tmp_path: Path, spc: Command) -> None:
+    copy = Path(shutil.copy(whole, tmp_path / "copy.duckdb"))
+    with duckdb.connect(str(copy)) as connection:
+        connection.execute(TAMPERED["a column of another type"][0])
+    outcome = spc("store", "check", "--store", copy)
+    assert outcome.status == 1
+    assert "run.part_temp_c is VARCHAR, not DOUBLE" in outcome.out
 
 
 def test_a_broken_store_is_listed_with_examples_and_status_1(

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from math import isnan, nan
 
 from spc.errors import InputError
@@ -114,7 +115,8 @@ def _point(
     if references:
         ids = [m.attributes["id"].strip() for m in measured]
         return names.get(ids[0], "") if len(references) == len(ids) == 1 else ""
-    features = list(document.targets(item, "FeatureItemIds/Id"))
+    # Two are enough to tell that it is of several, however many a document lists.
+    features = list(islice(document.targets(item, "FeatureItemIds/Id"), 2))
     # What is told of a point that was set is no measurement.
     return reader.name_of(features[0]) if len(features) == 1 and not was_set(features[0]) else ""
 

@@ -14,8 +14,12 @@ import numpy as np
 from spc.errors import InputError
 from spc.ingest.checked import Declared, Lookup
 from spc.ingest.kinds import XML, kind_of
+from spc.ingest.qif.agreement import turned_points
+from spc.ingest.qif.characteristics import judged
 from spc.ingest.qif.document import Document, open_document
+from spc.ingest.qif.names import part_of
 from spc.ingest.qif.points import POINT_KINDS, Nominal, Reader
+from spc.ingest.qif.runs import runs_of
 from spc.ingest.qif.tolerances import PROFILES, Limits, limits_of
 from spc.ingest.qif.tolerances import kind_of as kind_of_element
 from spc.ingest.qif.units import units_of
@@ -89,7 +93,7 @@ def draft_plan(data: bytes, name: str, declared: Declared, fit: Sequence[str] = 
     nominals = _nominals(document, reader)
     roles = _roles([n.name for n in nominals], fit, name)
     limits = _limits(document, reader)
-    missing = _without_nominal(document, reader)
+    missing = [*_without_nominal(document, reader), *_turned(document, reader)]
     points = [
         _Drafted(nominal=n, limits=limits.get(n.name, Limits()), role=roles[n.name])
         for n in nominals
@@ -138,6 +142,19 @@ def _without_nominal(document: Document, reader: Reader) -> list[str]:
         and reader.nominal_of(item, name) is None
     ]  # fmt: skip
     return [f"add {_listed(names)}, for which the file has no nominal"] if names else []
+
+
+def _turned(document: Document, reader: Reader) -> list[str]:
+    """Say at which points the document's own deviations go against its normals."""
+    try:
+        runs = runs_of(document, reader)
+        found = [turned_points(judged(document, reader, run), run.points) for run in runs]
+    except InputError:
+        # A draft needs no results; those that cannot be read are refused when they come in.
+        return []
+    names = sorted(set().union(*found))
+    words = "look at the normals, by which the file's own deviations have the opposite sign, of"
+    return [f"{words} {_listed(names)}"] if names else []
 
 
 def _listed(names: Sequence[str]) -> str:
@@ -198,8 +215,9 @@ def _one(document: Document, reader: Reader, items: list[Element]) -> Limits:
 
 
 def _head(document: Document, declared: Declared) -> dict[str, str]:
-    parts = list(document.root.all("Product/PartSet/Part"))
-    told = (parts[0].word("ModelNumber"), parts[0].word("Version")) if len(parts) == 1 else ("", "")
+    pieces = document.root.all("Results/ActualComponentSets/ActualComponentSet/ActualComponent")
+    parts = {part_of(document, piece) for piece in pieces} or {part_of(document, None)}
+    told = parts.pop() if len(parts) == 1 else ("", "")
     said = declared.constants
     part = said.get("part") or told[0]
     return {"part": part, "revision": said.get("revision") or told[1], "name": part}

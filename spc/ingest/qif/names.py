@@ -5,7 +5,7 @@ unknown. Nothing is told from a free text unless a mapping's own expression take
 """
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from spc.errors import InputError
@@ -39,7 +39,7 @@ class Piece:
 
 def names_of(document: Document, piece: Piece, rules: dict[str, Lookup]) -> dict[str, str]:
     """Return what a document tells of a run, by our column names; empty where it tells nothing."""
-    part, revision = _part(document, piece.component)
+    part, revision = part_of(document, piece.component)
     names = {
         "part": part,
         "revision": revision,
@@ -97,7 +97,7 @@ def _process(document: Document, piece: Piece) -> Element | None:
 
 
 def _model(document: Document, piece: Piece, _: str) -> str:
-    return _part(document, piece.component)[0]
+    return part_of(document, piece.component)[0]
 
 
 def _fixture(document: Document, piece: Piece, _: str) -> str:
@@ -137,7 +137,7 @@ _PLACES: dict[str, Callable[[Document, Piece, str], str]] = {
 }
 
 
-def _part(document: Document, component: Element | None) -> tuple[str, str]:
+def part_of(document: Document, component: Element | None) -> tuple[str, str]:
     """Return model number and version: of the piece's own place in the product, else the sole."""
     path = document.target(component, "AsmPathId")
     for placed in document.targets(path, "ComponentIds/Id"):
@@ -185,7 +185,7 @@ def inspection_start(document: Document, piece: Piece) -> str:
     return ""
 
 
-def device_names(document: Document, owners: list[Element | None]) -> set[str]:
+def device_names(document: Document, owners: Sequence[Element | None]) -> set[str]:
     """Return names of the devices that elements say were used."""
     names = set()
     for owner in owners:

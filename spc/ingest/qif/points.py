@@ -18,6 +18,9 @@ Array = NDArray[np.float64]
 POINT_KINDS = ("Point", "EdgePoint")
 #: How far a normal's length may be off one; beyond, it is not taken for a direction.
 UNIT_LENGTH = 1e-6
+#: Many points may take the same hits, so that a small document could ask for any number of them. A
+#: thousand pieces of a hundred points stay below, and a million take some 1.3 GB to read.
+MOST_HITS = 1_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -69,6 +72,8 @@ class Measured:
         When each hit was measured.
     nominal
         Its nominal; None where the document has none.
+    sets
+        The point sets that its hits stand in.
     """
 
     feature: Element
@@ -78,6 +83,7 @@ class Measured:
     frame: str
     times: tuple[str, ...]
     nominal: Nominal | None
+    sets: tuple[Element, ...]
 
 
 class Reader:
@@ -96,6 +102,7 @@ class Reader:
         #: What was left out or changed, and how often.
         self.left: Counter[str] = Counter()
         self._sets: dict[str, PointSet] = {}
+        self._taken = 0
         self._limits: dict[int, Limits] = {}
         self._nominals: dict[tuple[int, str], Nominal | None] = {}
         by_them = called in ("CharacteristicName", "Designator")
@@ -169,10 +176,10 @@ class Reader:
             self.left["points that were set, not measured"] += 1
             return None
         nominal = self.nominal_of(item, name)
-        hits, frame, times = self._hits(feature, nominal, name)
+        hits, frame, times, sets = self._hits(feature, nominal, name)
         return Measured(
             feature=feature, name=name, hits=hits, location=self._location(feature, nominal),
-            frame=frame, times=times, nominal=nominal,
+            frame=frame, times=times, nominal=nominal, sets=sets,
         )  # fmt: skip
 
     def _location(self, feature: Element, nominal: Nominal | None) -> Array | None:
@@ -190,15 +197,22 @@ class Reader:
 
     def _hits(
         self, feature: Element, nominal: Nominal | None, name: str
-    ) -> tuple[Array, str, tuple[str, ...]]:
-        found, frames, times = [], set(), []
+    ) -> tuple[Array, str, tuple[str, ...], tuple[Element, ...]]:
+        found, frames, times, sets = [], set(), [], []
         references = [r for r in feature.all("PointList/*") if r.name.endswith("PointSetId")]
         for reference in references:
             element = self.document.target(reference)
             if element is None:
                 continue
             points = self._set(element)
-            for at in indices(self.document, reference, points):
+            taken = indices(self.document, reference, points)
+            self._taken += len(taken)
+            if self._taken > MOST_HITS:
+                raise InputError(
+                    f"more than {MOST_HITS} hits, more than one file of results can hold",
+                    file=self.document.name, row=reference.line, do="split the file",
+                )  # fmt: skip
+            for at in taken:
                 if not points.measured:
                     self.left["hits that were not measured (DUMMY, MOOT, DERIVED or SET)"] += 1
                     continue
@@ -208,10 +222,11 @@ class Reader:
                 found.append(self._surface(points, at, nominal, name))
                 times.append(points.times[at])
             frames.add(points.frame)
+            sets.append(element)
         if len(frames) > 1:
             self.left["points with hits in several frames, of which only the location is used"] += 1
-            return np.empty((0, 3)), "", ()
-        return np.array(found).reshape(-1, 3), "".join(frames), tuple(times)
+            return np.empty((0, 3)), "", (), ()
+        return np.array(found).reshape(-1, 3), "".join(frames), tuple(times), tuple(sets)
 
     def _set(self, element: Element) -> PointSet:
         identity = element.attributes.get("id", "")

@@ -8,9 +8,9 @@ import pandas as pd
 
 from spc.errors import InputError
 from spc.identity import bytes_hash
-from spc.ingest.checked import Declared, Lookup, Results
+from spc.ingest.checked import DEVIATIONS, Declared, Lookup, Results
 from spc.ingest.offered import as_declared, from_name
-from spc.ingest.qif.agreement import contradictions
+from spc.ingest.qif.agreement import contradictions, settled
 from spc.ingest.qif.characteristics import differences, judged
 from spc.ingest.qif.document import Document, open_document
 from spc.ingest.qif.names import device_names, inspection_start, names_of
@@ -18,6 +18,7 @@ from spc.ingest.qif.points import Reader
 from spc.ingest.qif.rows import ReadRun, deviation_rows, position_rows
 from spc.ingest.qif.runs import Run, runs_of
 from spc.ingest.qif.units import Units, units_of
+from spc.ingest.qif.whole import miscounted, set_aside, whole_differences
 from spc.ingest.text import LINE, TextTable
 from spc.units import MILLIMETRES
 
@@ -51,7 +52,8 @@ def read_qif(data: bytes, name: str, declared: Declared) -> Results:
     notes = (*_notes(document, reader, read, declared), *results.warnings)
     return replace(
         results, warnings=notes, nominals=_nominals(read), statuses=_statuses(read, results),
-        surface=any(len(p.hits) for one in read for p in one.run.points),
+        # Hits are brought to the surface here; a location is of the feature by its definition.
+        surface=results.depth != DEVIATIONS,
     )  # fmt: skip
 
 
@@ -70,13 +72,14 @@ def _read(document: Document, reader: Reader, run: Run, declared: Declared) -> R
             )  # fmt: skip
         if told[column] and told[column] != names[column]:
             reader.left[f"runs whose {what} is '{told[column]}' in the document"] += 1
-    owners = [*(p.feature for p in run.points), *run.characteristics, run.piece.trace]
-    devices = device_names(document, owners)
+    near = [*(e for p in run.points for e in (p.feature, *p.sets)), *run.characteristics]
+    # What a measurement itself says goes before what is said of the piece.
+    devices = device_names(document, near) or device_names(document, [run.piece.trace])
     return ReadRun(
         run=run,
         names=names | {"device": ", ".join(sorted(devices))},
         began=inspection_start(document, run.piece),
-        judged=judged(document, reader, run),
+        judged=settled(judged(document, reader, run), run.points),
     )
 
 
@@ -102,8 +105,11 @@ def _notes(
 ) -> list[str]:
     notes = [f"{count} {what}" for what, count in reader.left.items() if count]
     notes += [f"{count} references {words}" for words, count in document.lost.items()]
+    notes += [*_some(list(miscounted(document)), "such lists"), *set_aside(document)]
     told = [d for one in read for d in differences(one.judged, one.label)]
     notes += _some(told, "such differences of status")
+    told = [d for one in read for d in whole_differences(one.run.piece, one.judged, one.label)]
+    notes += _some(told, "such statuses of a whole")
     told = [d for one in read for d in contradictions(one.judged, one.run.points, one.label)]
     return notes + _some(told, "such deviations")
 

@@ -67,7 +67,12 @@ def units_of(document: Document, declared: str | None) -> Units:
     first = document.root.first("FileUnits/PrimaryUnits/LinearUnit")
     for element in (first, *document.root.all("FileUnits/OtherUnits/LinearUnit")):
         if element is not None:
-            named[element.word("UnitName")] = _factor(document, element)
+            name, factor = element.word("UnitName"), _factor(document, element)
+            if not isclose(named.setdefault(name, factor), factor, rel_tol=_AGREE):
+                raise InputError(
+                    f"the unit '{name}' has two factors", file=document.name, row=element.line,
+                    do="find out which is right",
+                )  # fmt: skip
     if first is not None:
         return Units(primary=named[first.word("UnitName")], named=named)
     if declared is None or declared not in _OURS:
