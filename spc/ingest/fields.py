@@ -139,31 +139,29 @@ def within(
     """
     values = numbers(fields, lines, file=file, decimal=decimal)
     bad = (values < least) | (values > most)
+    _refuse_first(bad, fields, lines, file, f"is no {what}",
+                  "leave the field empty where it is not known")  # fmt: skip
+    return values
+
+
+def _refuse_first(
+    bad: "pd.Series[bool]", fields: pd.Series, lines: pd.Series, file: str, what: str, do: str
+) -> None:
+    """Refuse the first bad field, if there is one, with its row and column."""
     if bad.any():
         at = int(np.flatnonzero(bad)[0])
         raise InputError(
-            f"'{fields.iloc[at]}' is no {what}",
-            file=file,
-            row=int(lines.iloc[at]),
-            column=str(fields.name),
-            do="leave the field empty where it is not known",
-        )
-    return values
+            f"'{fields.iloc[at]}' {what}", file=file, row=int(lines.iloc[at]),
+            column=str(fields.name), do=do,
+        )  # fmt: skip
 
 
 def whole_numbers(fields: pd.Series, lines: pd.Series, *, file: str) -> "pd.Series[int]":
     """Return whole numbers from 1; anything else is refused."""
     values = numbers(fields, lines, file=file, needed=True)
     bad = (values != np.floor(values)) | (values < 1) | (values > LARGEST_WHOLE)
-    if bad.any():
-        at = int(np.flatnonzero(bad)[0])
-        raise InputError(
-            f"'{fields.iloc[at]}' where a whole number from 1 belongs",
-            file=file,
-            row=int(lines.iloc[at]),
-            column=str(fields.name),
-            do="number the hits 1, 2, 3",
-        )
+    _refuse_first(bad, fields, lines, file, "where a whole number from 1 belongs",
+                  "number the hits 1, 2, 3")  # fmt: skip
     return values.astype("int64")
 
 
