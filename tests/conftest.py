@@ -2,6 +2,7 @@
 
 import os
 import shutil
+import signal
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -100,8 +101,11 @@ def spc(
     def run(*arguments: object) -> Outcome:
         capsys.readouterr()
         monkeypatch.setattr(sys, "argv", ["spc", *map(str, arguments)])
+        heard = signal.getsignal(signal.SIGINT)
         with pytest.raises(SystemExit) as stop:
             main()
+        # A process that has run the command listens to Ctrl+C no more; this one goes on.
+        signal.signal(signal.SIGINT, heard)
         out, err = capsys.readouterr()
         return Outcome(status=int(stop.value.code or 0), out=out, err=err)
 

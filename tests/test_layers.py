@@ -1,8 +1,8 @@
 """Arrows between the packages run one way; this table is the design's, and it is executed.
 
-Words that every layer shares (errors, units, interval, the plan and its choices, content hashes)
-import the standard library and each other. Maths sees arrays only. Only the store knows SQL. What
-looks at a study is built from its result object.
+Words that every layer shares (errors, Ctrl+C, units, interval, the plan and its choices, content
+hashes) import the standard library and each other. Maths sees arrays only. Only the store knows
+SQL. What looks at a study is built from its result object.
 """
 
 import ast
@@ -15,13 +15,15 @@ import pytest
 
 PACKAGE = Path(__file__).parents[1] / "spc"
 
-SHARED = {"spc.errors", "spc.interval", "spc.units", "spc.plan", "spc.choices", "spc.identity"}
+SHARED = {"spc.errors", "spc.interrupts", "spc.interval", "spc.units", "spc.plan", "spc.choices",
+          "spc.identity"}  # fmt: skip
 MATHS = {"spc.alignment", "spc.charts", "spc.capability", "spc.gauge"}
 #: What a maths package may import beside itself.
 NUMBERS = {"numpy", "scipy", "statsmodels", "spc.interval", "spc.errors"}
 #: For each package or module of spc: what it may import beside the standard library and itself.
 ALLOWED: dict[str, set[str]] = {
     "errors": set(),
+    "interrupts": set(),
     "interval": set(),
     "units": {"spc.errors"},
     "choices": {"spc.errors", "spc.identity", "spc.plan"},

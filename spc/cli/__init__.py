@@ -10,6 +10,7 @@ import click
 from spc import __version__
 from spc.cli.saying import say
 from spc.errors import SpcError
+from spc.interrupts import noticed
 
 #: Each command and the module that holds it; loaded only when it is asked for.
 COMMANDS = {
@@ -79,29 +80,42 @@ def main() -> None:
 
 
 def _run() -> int:
-    try:
-        result = cli.main(prog_name="spc", standalone_mode=False)
-        return result if isinstance(result, int) else DONE
-    except click.UsageError as error:
-        if isinstance(error, _NO_ARGUMENTS):
+    with noticed() as asked:
+        try:
+            result = cli.main(prog_name="spc", standalone_mode=False)
+            return result if isinstance(result, int) else DONE
+        except BaseException as error:
+            # Whatever Ctrl+C became on its way up: a library that could not be loaded, say.
+            status = INTERRUPTED if asked.yet else _told(error)
+            if status is None:
+                raise
+            return status
+
+
+def _told(error: BaseException) -> int | None:
+    """Say in one line what ended a command; return its exit status, None where it is a defect."""
+    match error:
+        case click.UsageError() if isinstance(error, _NO_ARGUMENTS):
             say(error.format_message())
             return DONE
-        path = error.ctx.command_path if error.ctx else "spc"
-        return _refuse(f"{error.format_message().rstrip('.')}; see '{path} --help'")
-    except click.ClickException as error:
-        return _refuse(error.format_message())
-    except SpcError as error:
-        return _refuse(str(error))
-    except click.Abort:
-        return INTERRUPTED
-    except SystemExit:
-        # The reader of our output went away (a pager was closed), and nothing is wrong; click's
-        # own status for it is 1, which here means that something was found.
-        return DONE
-    except OSError as error:
-        # A disk that is full, a folder that may not be written to.
-        _drop_output()
-        return _refuse(f"{error.filename or 'the output'}: {error.strerror or error}")
+        case click.UsageError():
+            path = error.ctx.command_path if error.ctx else "spc"
+            return _refuse(f"{error.format_message().rstrip('.')}; see '{path} --help'")
+        case click.ClickException():
+            return _refuse(error.format_message())
+        case SpcError():
+            return _refuse(str(error))
+        case click.Abort():
+            return INTERRUPTED
+        case SystemExit():
+            # The reader of our output went away (a pager was closed), and nothing is wrong; click's
+            # own status for it is 1, which here means that something was found.
+            return DONE
+        case OSError():
+            # A disk that is full, a folder that may not be written to.
+            _drop_output()
+            return _refuse(f"{error.filename or 'the output'}: {error.strerror or error}")
+    return None
 
 
 def _drop_output() -> None:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from spc.errors import InputError
 from spc.ingest.text import TextTable
 from spc.ingest.typed import typed_table
+from spc.interrupts import interruptible
 
 if TYPE_CHECKING:
     import duckdb
@@ -44,7 +45,7 @@ def read_parquet(path: Path, *, file_id: str, size: int) -> TextTable:
 
     name = str(path)
     try:
-        with engine() as connection:
+        with interruptible(), engine() as connection:
             # A file may be called 'runs[1].parquet'; its folder may be called 'batch=B01'.
             pattern = escape(name)
             _refuse_large(connection, pattern, name)

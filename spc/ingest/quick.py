@@ -33,6 +33,7 @@ from spc.ingest.quick_times import (
 )  # fmt: skip
 from spc.ingest.runs_table import depth_of, run_keys, run_rows, unit_of, with_known_columns
 from spc.ingest.text import LINE
+from spc.interrupts import interruptible
 from spc.units import millimetres_per
 
 Ints = npt.NDArray[np.int64]
@@ -70,7 +71,7 @@ def read_quick(path: Path, declared: Declared, *, parquet: bool = False) -> Resu
     import duckdb
 
     try:
-        with scanned(path, declared, parquet) as scan:
+        with interruptible(), scanned(path, declared, parquet) as scan:
             return _results(scan, declared)
     except (Unusual, InputError, OSError, UnicodeError, duckdb.Error):
         return None

@@ -13,6 +13,7 @@ import pandas as pd
 
 from spc import __version__
 from spc.errors import BusyError, StoreError
+from spc.interrupts import interruptible
 from spc.store.schema import STEPS, VERSION, comment_statements, schema_text
 
 T = TypeVar("T")
@@ -101,7 +102,7 @@ class Store:
             yield
         finally:
             # A store that a full disk has brought to its end says so elsewhere.
-            with suppress(duckdb.Error):
+            with suppress(duckdb.Error), interruptible():
                 self._connection.execute("RESET threads")
                 self._connection.execute("RESET memory_limit")
 
@@ -137,11 +138,13 @@ class Store:
         _patiently(other, wait, lambda: self._connection.execute(statement))
         asked = self._connection.cursor()
         try:
-            asked.execute("USE other")
+            with interruptible():
+                asked.execute("USE other")
             yield Store(other, asked)
         finally:
             asked.close()
-            self._connection.execute("DETACH other")
+            with interruptible():
+                self._connection.execute("DETACH other")
 
     @contextmanager
     def transaction(self) -> Iterator[None]:
@@ -160,7 +163,7 @@ class Store:
                 self._connection.execute("COMMIT")
         except BaseException:
             # A commit that failed (a full disk) has ended the transaction itself already.
-            with suppress(duckdb.Error):
+            with suppress(duckdb.Error), interruptible():
                 self._connection.execute("ROLLBACK")
             raise
         finally:
@@ -243,7 +246,8 @@ def _patiently(path: Path, wait: float, opened: Callable[[], T]) -> T:
     deadline = time.monotonic() + wait
     while True:
         try:
-            return opened()
+            with interruptible():
+                return opened()
         except duckdb.Error as error:
             held = isinstance(error, duckdb.IOException)
             if not held or not any(word in str(error).lower() for word in _HELD):
@@ -260,12 +264,8 @@ def _patiently(path: Path, wait: float, opened: Callable[[], T]) -> T:
 def _driver_errors(path: Path) -> Iterator[None]:
     """Put what the driver says into one line of this project's own errors."""
     try:
-        yield
-    except (duckdb.InterruptException, RuntimeError) as error:
-        # Ctrl+C in the middle of a question reaches us as an error of the driver.
-        if "interrupt" in str(error).lower():
-            raise KeyboardInterrupt from error
-        raise
+        with interruptible():
+            yield
     except duckdb.Error as error:
         raise StoreError(
             f"{path}: the store refused ({str(error).splitlines()[0]}); nothing was written"
