@@ -10,6 +10,7 @@ import pandas as pd
 
 from spc import __version__
 from spc.store.connection import Store, now
+from spc.store.seals import Seal
 
 #: The hash before the first row.
 START = "0" * 64
@@ -26,7 +27,9 @@ def who_is_here() -> str:
 
 
 def record(store: Store, action: str, subject: str, who: str, **detail: Any) -> None:
-    """Append one row to the chain, inside the open transaction."""
+    """Append one row to the chain, inside the open transaction, with seals of what it brought."""
+    if brought := store.brought():
+        detail["brought"] = _as_told(brought)
     last = store.frame("SELECT seq, hash FROM audit ORDER BY seq DESC LIMIT 1")
     seq = int(last["seq"].iloc[0]) + 1 if len(last) else 1
     previous = str(last["hash"].iloc[0]) if len(last) else START
@@ -44,6 +47,19 @@ def record(store: Store, action: str, subject: str, who: str, **detail: Any) -> 
         "previous",
     ]
     store.insert("audit", pd.DataFrame([(*row, row_hash(*row))], columns=[*columns, "hash"]))
+
+
+def _as_told(seals: dict[str, Seal]) -> dict[str, list[int | str]]:
+    return {table: seal.as_told() for table, seal in seals.items()}
+
+
+def record_all(store: Store, action: str, subject: str, who: str, **detail: Any) -> None:
+    """Append one row as ``record`` does, with seals of all that is there.
+
+    What was there before was written without seals, or in tables of another form.
+    """
+    store.brought()
+    record(store, action, subject, who, held=_as_told(store.held()), **detail)
 
 
 def row_hash(
@@ -106,6 +122,39 @@ def broken_merged(store: Store) -> list[str]:
     heads = [json.loads(row["detail"])["head"] for row in own if row["action"] == MERGED]
     return [*wrong, *(f"the end of a chain ({head[:8]}) is gone" for head in heads
                       if head not in known)]  # fmt: skip
+
+
+def told_seals(store: Store) -> dict[str, Seal]:
+    """Return the seal of each table as this store's own chain tells it."""
+    told: dict[str, Seal] = {}
+    for row in _rows(store, "audit"):
+        detail = json.loads(row["detail"])
+        if "held" in detail:
+            told = _of_told(detail["held"])
+        for table, seal in _of_told(detail.get("brought", {})).items():
+            told[table] = told.get(table, Seal()) + seal
+    return told
+
+
+def told_by_file(store: Store, table: str) -> dict[str, Seal]:
+    """Return the seals of what each file brought to a table, as this store's own chain tells it.
+
+    Files that a merged store took as well are left out: their rows may be there twice.
+    """
+    told: dict[str, Seal] = {}
+    for row in _rows(store, "audit"):
+        detail = json.loads(row["detail"])
+        if "held" in detail:
+            told = {}
+        if row["action"] == FILE_TAKEN and table in detail.get("brought", {}):
+            told[str(detail["file_id"])] = Seal.of_told(detail["brought"][table])
+    merged = (row for row in _rows(store, "merged_audit") if row["action"] == FILE_TAKEN)
+    elsewhere = {json.loads(row["detail"]).get("file_id") for row in merged}
+    return {file_id: seal for file_id, seal in told.items() if file_id not in elsewhere}
+
+
+def _of_told(told: dict[str, Any]) -> dict[str, Seal]:
+    return {table: Seal.of_told(seal) for table, seal in told.items()}
 
 
 def head_of(store: Store) -> str:

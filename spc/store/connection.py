@@ -2,7 +2,7 @@
 
 import os
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
@@ -15,6 +15,7 @@ from spc import __version__
 from spc.errors import BusyError, StoreError
 from spc.interrupts import interruptible
 from spc.store.schema import STEPS, VERSION, comment_statements, schema_text
+from spc.store.seals import Seal, columns_of, seal_question, sealed_tables
 
 T = TypeVar("T")
 
@@ -49,6 +50,7 @@ class Store:
         self.path = path
         self._connection = connection
         self._in_transaction = False
+        self._brought: dict[str, Seal] = {}
 
     def __enter__(self) -> "Store":
         return self
@@ -84,6 +86,7 @@ class Store:
             with _driver_errors(self.path):
                 self._connection.register("incoming", rows)
                 self._connection.execute(f"INSERT INTO {table} BY NAME SELECT * FROM incoming")
+                self._seal(table, "incoming", columns=rows.columns)
                 self._connection.unregister("incoming")
         return len(rows)
 
@@ -118,10 +121,50 @@ class Store:
         if not self._in_transaction:
             raise StoreError("rows were offered outside a transaction; nothing was written")
         with _driver_errors(self.path):
+            # Before, since what is in is new no more.
+            self._seal(table, f"({question})", parameters)
             done = self._connection.execute(
                 f"INSERT INTO {table} BY NAME {question}", list(parameters)
             )
             return int(done.fetchall()[0][0])
+
+    def _seal(
+        self, table: str, source: str, parameters: Sequence[Any] = (),
+        columns: Iterable[str] | None = None,
+    ) -> None:  # fmt: skip
+        if table in sealed_tables():
+            seal = self._seal_of(table, source, parameters, columns)
+            self._brought[table] = self._brought.get(table, Seal()) + seal
+
+    def _seal_of(
+        self, table: str, source: str, parameters: Sequence[Any] = (),
+        columns: Iterable[str] | None = None,
+    ) -> Seal:  # fmt: skip
+        question = f"SELECT {seal_question(table, source, columns)}"
+        (found,) = self._connection.execute(question, list(parameters)).fetchall()
+        return Seal.of_sum(*found)
+
+    def brought(self) -> dict[str, Seal]:
+        """Return the seals of what came in since the last entry of the audit chain, for the next.
+
+        A transaction that brought rows and ends without an entry for them writes nothing.
+        """
+        brought, self._brought = self._brought, {}
+        return brought
+
+    def held(self) -> dict[str, Seal]:
+        """Return the seals of all that is there."""
+        with _driver_errors(self.path):
+            return {table: self._seal_of(table, table) for table in sealed_tables()}
+
+    def held_by_file(self, table: str) -> dict[str, Seal]:
+        """Return the seals of a table's rows by the file that they came from, where they say it."""
+        if ("file_id", "VARCHAR") not in columns_of(table):
+            return {}
+        question = f"SELECT file_id, {seal_question(table, table)} GROUP BY file_id"
+        with _driver_errors(self.path):
+            found = self._connection.execute(question).fetchall()
+        return {str(file_id): Seal.of_sum(rows, total) for file_id, rows, total in found}
 
     @contextmanager
     def beside(self, other: Path, *, wait: float = WAIT_SECONDS) -> Iterator["Store"]:
@@ -159,6 +202,11 @@ class Store:
         self._in_transaction = True
         try:
             yield
+            if self._brought:
+                raise StoreError(
+                    f"rows of '{min(self._brought)}' came without an entry in the audit chain; "
+                    "nothing was written"
+                )
             with _driver_errors(self.path):
                 self._connection.execute("COMMIT")
         except BaseException:
@@ -167,7 +215,7 @@ class Store:
                 self._connection.execute("ROLLBACK")
             raise
         finally:
-            self._in_transaction = False
+            self._in_transaction, self._brought = False, {}
 
 
 def create_store(path: Path) -> Store:

@@ -5,7 +5,7 @@ from pathlib import Path
 import pandas as pd
 
 from spc import __version__
-from spc.store.audit import record
+from spc.store.audit import record_all
 from spc.store.backup import backup_path, copy_store
 from spc.store.connection import WAIT_SECONDS, Store, now, open_store, version_of
 from spc.store.schema import STEPS, VERSION, comment_statements
@@ -49,4 +49,4 @@ def _step(store: Store, version: int, who: str, copy: Path) -> None:
             for statement in comment_statements():
                 store.execute(statement)
         store.insert("schema_version", pd.DataFrame(row))
-        record(store, "schema brought forward", str(version), who, backup=copy.name)
+        record_all(store, "schema brought forward", str(version), who, backup=copy.name)

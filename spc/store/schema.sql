@@ -1,6 +1,7 @@
--- The store's schema, version 2.
+-- The store's schema, version 3.
 -- Version 1: first release.
 -- Version 2: the statuses that files report, in a table of their own.
+-- Version 3: each entry of the audit chain seals the rows that it brought.
 --
 -- Append-only: nothing measured is updated or deleted. Where stores were merged, two rows may tell of
 -- the same thing, each as its station recorded it, and the earlier one holds. No index, sequence or

@@ -8,10 +8,12 @@ import pandas as pd
 
 from spc.store import audit, check, inventory, read
 from spc.store.connection import Store
+from spc.store.seals import Seal
 from spc.studies.recomputed import Case, wrong_identities, wrong_runs
 
 #: Cases that are named one by one.
 _NAMED = 3
+_CHANGED = "rows of '{}' that are not as they were written"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,8 +85,12 @@ def check_store(store: Store) -> CheckedStore:
 def _cases(store: Store) -> Iterator[Case]:
     asked = list(_asked(check.findings(store)))
     yield from asked
-    yield from _chain(store)
-    yield from _files(store)
+    broken = list(_chain(store))
+    yield from broken
+    # What a chain tells that was changed itself proves nothing.
+    if not broken:
+        yield from _seals(store)
+        yield from _files(store)
     # What refers to nothing cannot be worked out again.
     if not any(" is in no row of " in what or " twice" in what for what, _ in asked):
         yield from _recomputed(store)
@@ -110,9 +116,34 @@ def _chain(store: Store) -> Iterator[Case]:
         yield "the audit chain of a merged store was changed", words
 
 
+def _seals(store: Store) -> Iterator[Case]:
+    """Compare what is in each table with what the chain's entries brought there."""
+    told, names = audit.told_seals(store), _names(store)
+    for table, held in store.held().items():
+        if held != told.get(table, Seal()):
+            files = [names.get(f, f[:8]) for f in _files_changed(store, table)]
+            written = told.get(table, Seal()).rows
+            rows = (
+                f"some of its {written}"
+                if held.rows == written
+                else f"{held.rows} are there, {written} were written"
+            )
+            yield from ((_CHANGED.format(table), of) for of in files or [rows])
+
+
+def _files_changed(store: Store, table: str) -> list[str]:
+    """Return the files whose rows are not as they were written, where rows tell their file."""
+    told, there = audit.told_by_file(store, table), store.held_by_file(table)
+    return [file_id for file_id in told if file_id in there and there[file_id] != told[file_id]]
+
+
+def _names(store: Store) -> dict[str, str]:
+    return dict(read.files(store)[["file_id", "name"]].itertuples(index=False, name=None))
+
+
 def _files(store: Store) -> Iterator[Case]:
     """Compare what each file brought, as the audit chain tells, with what is there."""
-    names = dict(read.files(store)[["file_id", "name"]].itertuples(index=False, name=None))
+    names = _names(store)
     there = check.rows_by_file(store).set_index(["file_id", "table"])["rows"].to_dict()
     for file_id, times in audit.counts_by_file(store).items():
         if file_id not in names:

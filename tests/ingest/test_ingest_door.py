@@ -20,6 +20,7 @@ from spc.ingest.checked import Declared
 from spc.ingest.plan_toml import read_plan
 from spc.ingest.results import read_file
 from spc.store import door, read
+from spc.store.audit import record
 from spc.store.connection import create_store, open_store
 from spc.studies import at_the_door
 from spc.studies.intake import Taken, take_file
@@ -392,6 +393,7 @@ def test_what_two_stations_took_counts_once_at_the_door(take: Take, tmp_path: Pa
     with open_store(path) as store, store.transaction():
         # As a merge leaves it: each station's own row of the run.
         store.copy_in("run", "SELECT * REPLACE (taken_at + INTERVAL 1 DAY AS taken_at) FROM run")
+        record(store, "as merged", "run", "tester")
     with open_store(path, read_only=True) as store:
         again = door.deviation_sizes(store, PLAN.part, PLAN.revision)
         pd.testing.assert_frame_equal(again.sort_values("point", ignore_index=True),

@@ -11,10 +11,11 @@ from helpers import SAMPLES, Outcome, contents, fill, held_bytes
 
 from spc.errors import StoreError
 from spc.store import read
-from spc.store.audit import broken_links
+from spc.store.audit import START, broken_links, row_hash, told_seals
 from spc.store.connection import open_store, version_of
 from spc.store.migrations import migrate, pending
 from spc.store.schema import STEPS, VERSION
+from spc.store.seals import sealed_tables
 from spc.studies.store_check import check_store
 
 Command = Callable[..., Outcome]
@@ -253,14 +254,42 @@ def test_a_step_that_fails_leaves_the_store_at_the_version_it_was(
 
 def as_version_1(path: Path) -> Path:
     """Return a store as the first version of the schema had it."""
+    as_version_2(path)
     with duckdb.connect(str(path)) as connection:
         connection.execute("DROP TABLE reported_status")
         connection.execute("UPDATE schema_version SET version = 1")
     return path
 
 
+def as_version_2(path: Path) -> Path:
+    """Return a store as the second version had it: its chain seals nothing."""
+    previous = START
+    with duckdb.connect(str(path)) as connection:
+        rows = connection.execute(
+            "SELECT seq, written_at, who, action, subject, detail, tool_version FROM audit "
+            "ORDER BY seq"
+        ).fetchall()
+        for seq, at, who, action, subject, text, tool in rows:
+            detail = {k: v for k, v in json.loads(text).items() if k != "brought"}
+            row = (
+                seq,
+                at,
+                who,
+                action,
+                subject,
+                json.dumps(detail, sort_keys=True),
+                tool,
+                previous,
+            )
+            connection.execute("UPDATE audit SET detail = ?, previous = ?, hash = ? WHERE seq = ?",
+                               [row[5], previous, row_hash(*row), seq])  # fmt: skip
+            previous = row_hash(*row)
+        connection.execute("UPDATE schema_version SET version = 2")
+    return path
+
+
 #: What makes a store of this version one of an earlier version.
-EARLIER = {1: as_version_1}
+EARLIER = {1: as_version_1, 2: as_version_2}
 
 
 def test_every_earlier_schema_can_be_made_to_test_it() -> None:
@@ -282,6 +311,7 @@ def test_a_store_of_any_earlier_schema_comes_forward_whole(
             assert after[table] == rows, table
     with open_store(store_file, read_only=True) as store:
         assert check_store(store).whole
+        assert set(told_seals(store)) == set(sealed_tables())
         described_there = store.frame("SELECT comment FROM duckdb_tables()")["comment"]
         assert described_there.str.len().gt(10).all()
 

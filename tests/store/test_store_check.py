@@ -3,6 +3,7 @@
 import json
 import shutil
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 
 import duckdb
@@ -231,9 +232,9 @@ def test_a_broken_store_is_listed_with_examples_and_status_1(
 
 
 def test_clocks_that_disagree_are_told_and_break_nothing(
-    whole: Path, tmp_path: Path, spc: Command
+    tmp_path: Path, first_batch: Path, spc: Command, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    copy = Path(shutil.copy(whole, tmp_path / "copy.duckdb"))
-    with duckdb.connect(str(copy)) as connection:
-        connection.execute("UPDATE run SET taken_at = TIMESTAMP '2020-01-01'")
-    assert spc("store", "check", "--store", copy).done("whole", "note: measured after it was taken")
+    path = tmp_path / "slow.duckdb"
+    monkeypatch.setattr("spc.studies.intake.now", lambda: datetime(2020, 1, 1))
+    fill(path, [first_batch])
+    assert spc("store", "check", "--store", path).done("whole", "note: measured after it was taken")

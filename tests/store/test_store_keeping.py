@@ -22,6 +22,7 @@ from spc.errors import NotFoundError, StoreError
 from spc.ingest.plan_toml import read_plan
 from spc.plan import Plan
 from spc.store import read, write
+from spc.store.audit import record
 from spc.store.connection import Store, create_store, now, open_store
 from spc.store.schema import described, schema_text
 
@@ -60,7 +61,22 @@ def test_a_transaction_within_another_is_refused_and_the_outer_one_undone(store:
     assert store.scalar("SELECT count(*) FROM event") == 0
     with store.transaction():
         store.insert("event", pd.DataFrame({"kind": ["y"]}))
+        record(store, "event recorded", "y", "tester")
     assert store.scalar("SELECT count(*) FROM event") == 1
+
+
+def test_rows_without_an_entry_in_the_chain_are_not_written(store: Store) -> None:
+    def unrecorded() -> None:
+        with store.transaction():
+            record(store, "event recorded", "y", "tester")
+            store.insert("event", pd.DataFrame({"kind": ["x"]}))
+
+    with pytest.raises(StoreError, match="rows of 'event' came without an entry"):
+        unrecorded()
+    assert store.scalar("SELECT count(*) FROM event") == 0
+    with store.transaction():
+        record(store, "nothing done", "z", "tester")
+    assert store.scalar("SELECT detail FROM audit") == "{}"
 
 
 def test_an_error_on_the_way_undoes_what_came_before(store: Store) -> None:
