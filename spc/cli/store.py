@@ -29,12 +29,18 @@ def info(store_path: Path, as_json: bool) -> None:
 
 
 @command.command("check")
+@click.option(
+    "--known", default="", metavar="HASH",
+    help="An entry of the audit chain that an earlier check told, and that must still be there.",
+)  # fmt: skip
 @store_option
 @json_option
-def check(store_path: Path, as_json: bool) -> int | None:
+def check(store_path: Path, as_json: bool, known: str) -> int | None:
     """Prove that the store is whole: references, identities, numbers, fits, the audit chain.
 
-    Exit status 1 where something does not hold; it is said in words.
+    Exit status 1 where something does not hold; it is said in words. Keep the hash of the last
+    entry elsewhere, on the month's paper say: with --known a later check proves that nothing of
+    what was there then has been cut off.
 
     Example: spc store check
     """
@@ -42,7 +48,7 @@ def check(store_path: Path, as_json: bool) -> int | None:
     from spc.studies.store_check import check_store
 
     with reader(store_path) as store:
-        found = check_store(store)
+        found = check_store(store, known.strip().lower())
     show(found, checked_text, as_json)
     return None if found.whole else FOUND
 

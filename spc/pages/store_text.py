@@ -70,6 +70,8 @@ def checked_text(checked: CheckedStore) -> str:
         for n, word in ((checked.files, "file"), (checked.runs, "run"), (checked.hits, "hit"),
                         (checked.fits, "fit"), (checked.entries, "audit entry"))
     )  # fmt: skip
+    if checked.head:
+        looked += f", the last {checked.head[:16]}"
     if checked.whole:
         head = f"{checked.store}: whole ({looked})."
     else:

@@ -162,6 +162,21 @@ def head_of(store: Store) -> str:
     return str(store.scalar("SELECT hash FROM audit ORDER BY seq DESC LIMIT 1") or START)
 
 
+def has_entry(store: Store, known: str) -> bool:
+    """Tell whether an entry of this store's chain, or of one merged into it, has this hash.
+
+    Parameters
+    ----------
+    store
+        The store.
+    known
+        The hash, or its beginning.
+    """
+    chains = "(SELECT hash FROM audit UNION ALL SELECT hash FROM merged_audit)"
+    found = f"SELECT count(*) FROM {chains} WHERE starts_with(hash, ?)"
+    return bool(store.scalar(found, [known]))
+
+
 def counts_by_file(store: Store) -> dict[str, list[dict[str, int]]]:
     """Return, for each file that a chain says was taken, the rows it brought to each table.
 

@@ -1,11 +1,13 @@
 """Every invariant of a store, proved: what is broken comes back in words."""
 
+import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
 
+from spc.errors import DataError
 from spc.store import audit, check, inventory, read
 from spc.store.connection import Store
 from spc.store.seals import Seal
@@ -13,6 +15,8 @@ from spc.studies.recomputed import Case, wrong_identities, wrong_runs
 
 #: Cases that are named one by one.
 _NAMED = 3
+#: A hash, or as much of it as is said.
+_HASH = re.compile("[0-9a-f]{16,64}")
 _CHANGED = "rows of '{}' that are not as they were written"
 
 
@@ -51,6 +55,8 @@ class CheckedStore:
         What need not be wrong, but is worth a look.
     files, runs, hits, fits, entries
         What was looked through; ``entries`` are those of the audit chain.
+    head
+        Hash of the last of them, to be kept elsewhere; empty where there is none.
     """
 
     store: Path
@@ -62,30 +68,52 @@ class CheckedStore:
     hits: int
     fits: int
     entries: int
+    head: str
 
 
-def check_store(store: Store) -> CheckedStore:
-    """Look through a store: references, identities, numbers, fits, files and the audit chain."""
+def check_store(store: Store, known: str = "") -> CheckedStore:
+    """Look through a store: references, identities, numbers, fits, files and the audit chain.
+
+    Parameters
+    ----------
+    store
+        The store.
+    known
+        Hash of an entry of the chain, or its beginning, that was kept elsewhere: without it nothing
+        tells that the end of a chain was cut off with all that came with it.
+
+    Raises
+    ------
+    DataError
+        Where ``known`` is no hash, or too short to mean one entry.
+    """
+    if known and not _HASH.fullmatch(known):
+        raise DataError(
+            f"'{known}' is no hash of an entry; give at least 16 of its digits 0-9 and a-f"
+        )
     strange = check.missing_from_schema(store)
     cases: Iterable[Case] = (
         # Questions about columns that are not there cannot be asked.
         [("a table that is not as the schema says", text) for text in strange]
         if strange
-        else _cases(store)
+        else _cases(store, known)
     )
     faults = _told(cases)
     counts = {} if strange else inventory.thing_counts(store)
     return CheckedStore(
         store=store.path, whole=not faults, faults=faults,
         remarks=() if strange else _told(_asked(check.remarks(store))),
+        head="" if strange or not counts["entries"] else audit.head_of(store),
         **{name: counts.get(name, 0) for name in ("files", "runs", "hits", "fits", "entries")},
     )  # fmt: skip
 
 
-def _cases(store: Store) -> Iterator[Case]:
+def _cases(store: Store, known: str) -> Iterator[Case]:
     asked = list(_asked(check.findings(store)))
     yield from asked
     broken = list(_chain(store))
+    if known and not audit.has_entry(store, known):
+        yield "an entry of the audit chain that was known elsewhere is gone", known
     yield from broken
     # What a chain tells that was changed itself proves nothing.
     if not broken:

@@ -1,6 +1,7 @@
 """Seals of the audit chain: any row that is changed, taken out or put in by hand moves them."""
 
 import hashlib
+import json
 import shutil
 from collections.abc import Callable, Iterator
 from datetime import datetime
@@ -172,3 +173,44 @@ def test_a_chain_that_is_no_json_is_told_and_not_read_further(kept: Path, tmp_pa
     assert [fault.what for fault in faults] == [
         "the audit chain was changed, or something taken out of it"
     ]
+
+
+def test_an_end_that_was_cut_off_is_found_by_what_was_noted_elsewhere(
+    kept: Path, tmp_path: Path, spc: Command
+) -> None:
+    copy = Path(shutil.copy(kept, tmp_path / "copy.duckdb"))
+    checked = json.loads(spc("store", "check", "--json", "--store", copy).out)
+    noted = checked["head"][:16]
+    assert spc("store", "check", "--store", copy).done(f"audit entries, the last {noted})")
+    assert spc("store", "check", "--known", noted.upper(), "--store", copy).done("whole")
+    with duckdb.connect(str(copy)) as connection:
+        # The last entry is the omission with its new fit.
+        connection.execute("DELETE FROM audit WHERE seq = (SELECT max(seq) FROM audit)")
+        connection.execute("DELETE FROM omission")
+        late = "SELECT fit_id FROM fit WHERE omitted <> ''"
+        connection.execute(f"DELETE FROM deviation WHERE fit_id IN ({late})")
+        connection.execute(f"DELETE FROM fit WHERE fit_id IN ({late})")
+    assert spc("store", "check", "--store", copy).done("whole")
+    found = spc("store", "check", "--known", checked["head"], "--store", copy)
+    assert found.status == 1
+    assert "BROKEN in 1 way" in found.out
+    assert f"an entry of the audit chain that was known elsewhere is gone: {checked['head']}" in (
+        found.out
+    )
+
+
+@pytest.mark.parametrize("known", ["x", "0123456789abcde", "g" * 16, "a" * 65])
+def test_what_is_no_hash_is_refused(known: str, kept: Path, spc: Command) -> None:
+    assert spc("store", "check", "--known", known, "--store", kept).refused(
+        f"'{known}' is no hash of an entry", "at least 16"
+    )
+
+
+def test_what_was_noted_of_a_store_holds_where_it_was_merged(
+    kept: Path, tmp_path: Path, spc: Command
+) -> None:
+    head = json.loads(spc("store", "check", "--json", "--store", kept).out)["head"]
+    into = tmp_path / "into.duckdb"
+    create_store(into).close()
+    assert spc("store", "merge", kept, "--store", into).status == 0
+    assert spc("store", "check", "--known", head, "--store", into).done("whole")
