@@ -4,12 +4,10 @@ What the engine makes of it was found by interrupting this program at random mom
 published list.
 """
 
-import os
 import random
 import signal
 import subprocess
 import sys
-import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -26,9 +24,6 @@ from spc.ingest.quick import read_quick
 from spc.interrupts import interruptible
 from spc.store.connection import Store, open_store
 from spc.studies.store_check import check_store
-
-SPC = Path(sys.executable).with_name("spc")
-LONG = "SELECT count(*) FROM range(400000000000) a WHERE hash(a.range) = 1"
 
 
 @pytest.fixture(autouse=True)
@@ -63,15 +58,6 @@ def test_what_the_engine_makes_of_ctrl_c_is_ctrl_c(error: Exception) -> None:
 def test_other_errors_stay_what_they_are(error: Exception) -> None:
     with pytest.raises(type(error)), interruptible():
         raise error
-
-
-def test_a_long_question_is_interrupted(store_path: Path) -> None:
-    with open_store(store_path) as store:
-        timer = threading.Timer(0.3, os.kill, (os.getpid(), signal.SIGINT))
-        timer.start()
-        with pytest.raises(KeyboardInterrupt):
-            store.scalar(LONG)
-        timer.join()
 
 
 class Interrupted:
@@ -162,20 +148,24 @@ def test_stopped_by_hand_at_any_moment_it_says_nothing(store_path: Path, samples
     """Tried 24 times, at moments spread over the whole ingest of three files."""
     files = sorted((samples / "runs").glob("*/*.csv"))[:3]
     rng, clean = random.Random(20261127), store_path.read_bytes()
-    whole = set()
+    # Before the command begins nobody listens but Python itself.
+    begun = "from spc.cli import main; print('begun', flush=True); main()"
+    command = [sys.executable, "-c", begun, "ingest", *map(str, files), "--store", str(store_path)]
     for _ in range(24):
         store_path.write_bytes(clean)
-        command = [str(SPC), "ingest", *map(str, files), "--store", str(store_path)]
         with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as running:
-            time.sleep(rng.uniform(0.2, 1.5))
+            assert running.stdout is not None
+            assert running.stdout.readline() == b"begun\n"
+            time.sleep(rng.uniform(0.1, 1.4))
             running.send_signal(signal.SIGINT)
             try:
-                _, error = running.communicate(timeout=60)
+                told, error = running.communicate(timeout=60)
             finally:
                 running.kill()
         assert error.strip() == b""
         assert running.returncode in (0, 130, -signal.SIGINT)
         with open_store(store_path, read_only=True) as store:
             assert check_store(store).whole
-            whole.add(int(store.scalar("SELECT count(*) FROM source_file")))
-    assert whole <= {0, 1, 2, 3}
+            whole = int(store.scalar("SELECT count(*) FROM source_file"))
+        # A file may be in whose line is not out yet.
+        assert whole - told.count(b" runs from ") in (0, 1)
