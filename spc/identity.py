@@ -1,7 +1,8 @@
-"""Content hashes: the same thing has the same name in every store."""
+"""Content hashes: the same thing has the same name in every store. And names that only look so."""
 
 import hashlib
 import json
+import unicodedata
 from collections.abc import Iterable
 from json.encoder import encode_basestring
 from pathlib import Path
@@ -53,3 +54,13 @@ def file_hash(path: Path) -> str:
     """Return the SHA-256 of a file's bytes, read piece by piece."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def looks(name: str) -> str:
+    """Return what all names that look alike have in common.
+
+    Capitals, blanks, wide and narrow forms, and accents that are one character or two (compatible
+    forms of Unicode Standard Annex 15) make no difference.
+    """
+    composed = unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", name).casefold())
+    return "".join(composed.split())

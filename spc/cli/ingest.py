@@ -4,6 +4,7 @@ from pathlib import Path
 from typing import Any
 
 import click
+from click.core import ParameterSource
 
 from spc.cli.options import Finite, json_option, store_option, writer
 from spc.errors import InputError
@@ -61,7 +62,8 @@ def command(
     """
     from spc.cli.taking import declared_from, expanded, take_all
 
-    _one_way(files, folder, rejected)
+    _one_way(files, folder=folder is not None, rejected=rejected, dry_run=dry_run,
+             draft_mapping=draft_mapping)  # fmt: skip
     _refuse_blank(said["correct"])
     if rejected:
         from spc.cli.following import show_rejected
@@ -97,11 +99,31 @@ def _refuse_blank(reason: str | None) -> None:
         raise InputError("--correct is empty", do="say why; it is kept with the correction")
 
 
-def _one_way(files: tuple[Path, ...], folder: Path | None, rejected: bool) -> None:
-    """Refuse to be asked for several things at once, or for nothing."""
-    asked = [bool(files), folder is not None, rejected]
+#: For options that mean something for one way of asking only, the ways that they go with.
+_GO_WITH = {
+    "once": ("folder",), "settle": ("folder",), "every": ("folder",),
+    "board": ("", "folder"), "correct": ("", "folder", "dry_run"),
+}  # fmt: skip
+_CALLED = {"folder": "--follow", "rejected": "--rejected", "dry_run": "--dry-run",
+           "draft_mapping": "--draft-mapping"}  # fmt: skip
+
+
+def _one_way(files: tuple[Path, ...], **asked: bool) -> None:
+    """Refuse what asks for several things at once, for nothing, or for what would be passed by."""
     context = click.get_current_context()
-    if not any(asked):
+    ways = [way for way, wanted in asked.items() if wanted]
+    if not files and not {"folder", "rejected"} & set(ways):
         raise click.UsageError("Missing argument 'FILES...'", context)
-    if sum(asked) > 1:
+    if (files and {"folder", "rejected"} & set(ways)) or {"folder", "rejected"} <= set(ways):
         raise click.UsageError("name FILES, or --follow a folder, or ask for --rejected", context)
+    if len(ways) > 1:
+        raise click.UsageError(f"{_CALLED[ways[0]]} does not go with {_CALLED[ways[1]]}", context)
+    way = ways[0] if ways else ""
+    for option, goes_with in _GO_WITH.items():
+        if context.get_parameter_source(option) != ParameterSource.DEFAULT and way not in goes_with:
+            raise click.UsageError(
+                f"--{option} goes with --follow only"
+                if goes_with == ("folder",)
+                else f"--{option} does not go with {_CALLED[way]}",
+                context,
+            )

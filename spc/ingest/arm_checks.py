@@ -6,7 +6,7 @@ import pandas as pd
 from spc.errors import InputError
 from spc.ingest.checked import ArmChecks, Declared
 from spc.ingest.fields import numbers, refuse_controls, times
-from spc.ingest.runs_table import refuse_other_unit
+from spc.ingest.runs_table import refuse_other_unit, unit_of
 from spc.ingest.text import LINE, TextTable
 from spc.units import millimetres_per, mixed_up, spoken_factor
 
@@ -31,10 +31,8 @@ def read_arm_checks(table: TextTable, declared: Declared) -> ArmChecks:
         if empty.any():
             raise InputError("empty", file=file, row=int(frame[LINE][empty].iloc[0]),
                              column=column, do="fill it in")  # fmt: skip
-    unit = str(frame["unit"].iloc[0])
-    if (frame["unit"] != unit).any():
-        raise InputError("more than one unit", file=file, column="unit", do="split the file")
-    factor = millimetres_per(unit, file=file, row=int(frame[LINE].iloc[0]))
+    unit = unit_of(frame, file)
+    factor = millimetres_per(unit, file=file)
     moments, zones = times(frame["checked_at"], frame[LINE], file=file, zone=declared.zone)
     for column in ("device", "artefact", "place", "operator"):
         refuse_controls(frame[column], frame[LINE], file=file)

@@ -13,6 +13,7 @@ from datetime import datetime
 from pathlib import Path
 
 from spc.errors import InputError
+from spc.ingest.arm_checks import NEEDED as ARM_CHECK
 from spc.ingest.checked import Declared
 from spc.ingest.columns import KNOWN
 from spc.ingest.guesses import (
@@ -98,6 +99,7 @@ def draft_mapping(path: Path, declared: Declared) -> MappingDraft:
     draft = _Draft()
     declared = _laid_out(path, data, kind, declared, draft)
     table = table_of(path, data, kind, declared)
+    _refuse_ours(table)
     _guess_columns(table, draft)
     _guess_times(table, draft)
     if "point" not in draft.columns:
@@ -112,6 +114,17 @@ def draft_mapping(path: Path, declared: Declared) -> MappingDraft:
         file=str(path), columns={k: v for k, v in draft.columns.items() if v},
         open=tuple(draft.left), text=_text(path, table, draft),
     )  # fmt: skip
+
+
+def _refuse_ours(table: TextTable) -> None:
+    """Refuse to draft for what is no file of results and has our own names already."""
+    names = set(_own(table))
+    for needed, what in (({"at", "kind"}, "events"), (set(ARM_CHECK), "readings of the arm")):
+        if needed <= names:
+            raise InputError(
+                f"a file of {what} under the names that are known here", file=table.name,
+                do="take it as it is: it needs no mapping",
+            )  # fmt: skip
 
 
 # --- layout --------------------------------------------------------------------------------------

@@ -13,14 +13,15 @@ _NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?")
 _DAY = re.compile(r"\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}|$)")
 #: A time to the second or microsecond with its offset; and from how many on they go together.
 _PLAIN = (
-    r"^(?:19[7-9][0-9]|20[0-9]{2})-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}(?:\.[0-9]{1,6})?"
+    r"^(?:198[1-9]|199[0-9]|20[0-9]{2})-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}(?:\.[0-9]{1,6})?"
     r"(Z|[+-][0-9]{2}:[0-9]{2})\Z"
 )
 _MANY = 1000
 _ZONE = re.compile(r"(Z|[+-]\d\d:?\d\d)$")
 
-#: Years in which a portable arm can have measured; other ones are fillers, such as 0001 or 1899.
-YEARS = range(1970, 2100)
+#: Years in which a portable arm can have measured; other ones are fillers, such as 0001 or 1899, or
+#: the first day of a clock that was never set, in 1904, 1970 or 1980.
+YEARS = range(1981, 2100)
 #: No part and no arm reaches a kilometre, mm: such a length is a filler for a missing one.
 LARGEST_LENGTH = 1e6
 #: Hits of a point are counted on two hands; such a number is none of them.
@@ -65,12 +66,12 @@ def numbers(
 
 
 _COMMA = str.maketrans({",": ".", ".": "\0"})
-#: Characters that steer a terminal; a name may have a line break or a tab, and none of these.
-_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]")
+#: Characters that steer a terminal, or break a line of a table in two.
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
 
 
 def refuse_controls(fields: pd.Series, lines: pd.Series, *, file: str) -> None:
-    """Refuse names that hold control characters; line breaks and tabs are let through.
+    """Refuse names that hold line breaks or other control characters.
 
     Raises
     ------
@@ -80,7 +81,7 @@ def refuse_controls(fields: pd.Series, lines: pd.Series, *, file: str) -> None:
     found = {field for field in fields.unique() if _CONTROL.search(str(field))}
     if found:
         raise InputError(
-            "a control character in a name",
+            "a line break or control character in a name",
             file=file,
             row=int(lines[fields.isin(found)].iloc[0]),
             column=str(fields.name),

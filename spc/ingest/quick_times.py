@@ -1,6 +1,6 @@
 """Times that differ from hit to hit: each is read by the engine, and the earliest of a run is kept.
 
-Only plain ones: ISO 8601 from 1970 to 2099, or by a mapping's format of nothing but numbers.
+Only plain ones: ISO 8601 from 1981 to 2099, or by a mapping's format of nothing but numbers.
 """
 
 import re
@@ -19,7 +19,7 @@ from spc.ingest.quick_scan import SAMPLE, Scan, only
 WALL, ZONE = "wall", "zone"
 _EMPTY, _BAD = "empty", "bad"
 _MOMENT = (
-    "((?:19[7-9][0-9]|20[0-9]{2})-[0-9]{2}-[0-9]{2}[T ]"
+    "((?:198[1-9]|199[0-9]|20[0-9]{2})-[0-9]{2}-[0-9]{2}[T ]"
     "(?:[01][0-9]|2[0-3]):[0-5][0-9](?::[0-5][0-9](?:[.][0-9]{1,6})?)?)"
     "(Z|[+-](?:0[0-9]|1[0-4]):[0-5][0-9])?"
 )

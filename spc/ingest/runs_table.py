@@ -95,6 +95,7 @@ def unit_of(frame: pd.DataFrame, name: str) -> str:
             do="fill it in (mm, in or thou); the unit is never guessed",
         )
     first = str(frame["unit"].iloc[0])
+    millimetres_per(first, file=name, row=int(frame[LINE].iloc[0]))
     other = frame["unit"] != first
     if other.any():
         raise InputError(
@@ -104,7 +105,6 @@ def unit_of(frame: pd.DataFrame, name: str) -> str:
             column="unit",
             do="split the file",
         )
-    millimetres_per(first, file=name, row=int(frame[LINE].iloc[0]))
     return first
 
 

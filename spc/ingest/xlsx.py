@@ -4,6 +4,7 @@ Reading them is an extra: openpyxl is needed and asked for by name where it is m
 """
 
 import io
+import re
 import warnings
 import zipfile
 import zlib
@@ -25,6 +26,7 @@ MOST_BYTES, MOST_MEMBERS = 400 << 20, 2000
 MOST_PACKED = 250
 #: Rows and columns that a spreadsheet of this format can have, and cells that are kept.
 MOST_ROWS, MOST_COLUMNS, MOST_CELLS = 1_048_576, 16_384, 30_000_000
+_FORMULA = re.compile(rb"<(?:\w+:)?f[\s/>]")
 #: Formats in which a number is shown as it is stored.
 _PLAIN = {"General", "0", "@", ""}
 #: What the library lets through where a part of the archive is damaged.
@@ -62,7 +64,9 @@ def read_xlsx(
         Where the extra is missing, the archive is damaged or too large, or no sheet is named.
     """
     _refuse_bombs(data, name)
-    rows = [row for row in _chosen(_sheets(data, name, sheet), sheet, name) if row.line > skip]
+    found = _chosen(_sheets(data, name, sheet), sheet, name)
+    rows = [row for row in found if row.line > skip]
+    _refuse_unvalued(data, name, sheet, skip, rows)
     if not rows:
         raise InputError("the file is empty", file=name, do="export it again")
     header, body = [_text(cell.value) for cell in rows[0].cells], rows[1:]
@@ -81,6 +85,33 @@ def read_xlsx(
         decimals=_first(body, header, _is_decimal), dressed=_first(body, header, _is_dressed),
         head=rows[0].line,
     )  # fmt: skip
+
+
+def _refuse_unvalued(
+    data: bytes, name: str, sheet: str | None, skip: int, rows: list[_Row]
+) -> None:
+    """Refuse formulas that some program wrote without their values: they are not empty cells."""
+    if not _has_formulas(data):
+        return
+    written = _chosen(_sheets(data, name, sheet, values=False), sheet, name)
+    valued = {row.line: [cell.value for cell in row.cells] for row in rows}
+    header = [_text(cell.value) for cell in rows[0].cells] if rows else []
+    for row in (row for row in written if row.line > skip):
+        values = valued.get(row.line, [])
+        for at, cell in enumerate(row.cells):
+            if cell.data_type == "f" and (at >= len(values) or values[at] is None):
+                raise InputError(
+                    "a formula whose value the file does not hold", file=name, row=row.line,
+                    column=header[at] if at < len(header) else None,
+                    do="open it in a spreadsheet program and save it again",
+                )  # fmt: skip
+
+
+def _has_formulas(data: bytes) -> bool:
+    """Tell whether any sheet may hold a formula; to look for them costs a second reading."""
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        sheets = [n for n in archive.namelist() if n.startswith("xl/worksheets/")]
+        return any(_FORMULA.search(archive.read(n)) for n in sheets if n.endswith(".xml"))
 
 
 def _refuse_bombs(data: bytes, name: str) -> None:
@@ -128,8 +159,10 @@ def fullest_sheet(data: bytes, name: str) -> tuple[str, bool]:
     return max(filled, key=lambda title: filled[title]), len(filled) > 1
 
 
-def _sheets(data: bytes, name: str, wanted: str | None) -> dict[str, list[_Row]]:
-    """Return the rows of the sheet that is wanted, or of all."""
+def _sheets(
+    data: bytes, name: str, wanted: str | None, *, values: bool = True
+) -> dict[str, list[_Row]]:
+    """Return the rows of the sheet that is wanted, or of all; with formulas, or their values."""
     try:
         from openpyxl import load_workbook
     except ImportError:
@@ -141,7 +174,9 @@ def _sheets(data: bytes, name: str, wanted: str | None) -> dict[str, list[_Row]]
         with warnings.catch_warnings():
             # It warns of styles and checks of cells that it leaves out; only values are read.
             warnings.simplefilter("ignore", UserWarning)
-            book = load_workbook(io.BytesIO(data), read_only=True, data_only=True, keep_links=False)
+            book = load_workbook(
+                io.BytesIO(data), read_only=True, data_only=values, keep_links=False
+            )
             there = {s.title: s for s in book.worksheets}
             asked = [title for title in there if wanted in (None, title)]
             if not asked:

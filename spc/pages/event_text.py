@@ -10,9 +10,10 @@ from spc.studies.events import ListedEvent
 def added_text(event: ListedEvent) -> str:
     """Return what became of an event."""
     what = f"{event.kind} at {moment(event.happened_at)} UTC"
-    return (
+    done = (
         f"{what} is recorded already; nothing changed." if event.already else f"Recorded: {what}."
     )
+    return "\n".join([done, *(f"  note: {text}" for text in event.warnings)])
 
 
 def events_text(events: Sequence[ListedEvent]) -> str:

@@ -6,6 +6,7 @@ import pandas as pd
 
 from spc.choices import with_chosen
 from spc.errors import NotFoundError
+from spc.identity import looks
 from spc.plan import Plan, PlanPoint
 from spc.store import holding
 from spc.store.connection import Store
@@ -68,8 +69,10 @@ def plan(store: Store, part: str | None, revision: str | None = None) -> Plan:
     if named.empty:
         wanted = " ".join(x for x in (part, revision) if x)
         what = "part" if part else "revision"
+        alike = [name for name in known if looks(name) == looks(wanted)]
         raise NotFoundError(
             f"no plan for {what} '{wanted}' in the store; it holds {', '.join(known)}"
+            + (f", where '{alike[0]}' looks like it and is written otherwise" if alike else "")
         )
     if len(named) > 1:
         raise NotFoundError(
@@ -229,6 +232,12 @@ def has_file_of(store: Store, size: int) -> bool:
 def files(store: Store) -> pd.DataFrame:
     """Return every file taken, in order."""
     return store.frame(f"SELECT * FROM ({holding.FILES}) ORDER BY taken_at, name")
+
+
+def moulds(store: Store) -> list[str]:
+    """Return every mould that a piece came from."""
+    found = store.frame(f"SELECT DISTINCT mould FROM ({holding.PIECES}) ORDER BY mould")
+    return [str(mould) for mould in found["mould"] if mould]
 
 
 def events(store: Store, part: str | None = None) -> pd.DataFrame:

@@ -21,6 +21,7 @@ from spc.plan import Plan
 from spc.store import door, read
 from spc.store.connection import Store, now
 from spc.studies.identified import run_identities
+from spc.studies.look_alikes import look_alikes
 from spc.studies.told_nominals import other_nominals
 from spc.units import mixed_up, spoken_factor
 
@@ -63,6 +64,7 @@ def door_notes(
         Where the plan is for centres of the ball and the file says it holds points of the surface.
     """
     said = [
+        *look_alikes(store, fresh, held),
         *_measured_again(fresh, held),
         *_future(fresh),
         *_backwards(fresh),

@@ -1,6 +1,6 @@
 """Events: what happened to mould, material or arm."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -26,6 +26,8 @@ class ListedEvent:
         What; empty part or mould means all.
     already
         True where it was recorded before.
+    warnings
+        What is worth a look.
     """
 
     happened_at: datetime
@@ -34,6 +36,7 @@ class ListedEvent:
     mould: str
     note: str
     already: bool = False
+    warnings: tuple[str, ...] = ()
 
 
 def add_event(store: Store, event: Mapping[str, str], zone: str | None, who: str) -> ListedEvent:
@@ -66,7 +69,23 @@ def add_event(store: Store, event: Mapping[str, str], zone: str | None, who: str
             store, {"event": pd.DataFrame([row])}, action="event added", subject=said["kind"],
             who=who, event_id=identity,
         )  # fmt: skip
-    return ListedEvent(happened_at=moments.iloc[0].to_pydatetime(), **said, already=already)
+    return ListedEvent(
+        happened_at=moments.iloc[0].to_pydatetime(), **said, already=already,
+        warnings=of_nothing_known(store, [said["part"]], [said["mould"]]),
+    )  # fmt: skip
+
+
+def of_nothing_known(store: Store, parts: Iterable[str], moulds: Iterable[str]) -> tuple[str, ...]:
+    """Say of which parts and moulds the store knows nothing: such events stand on no chart yet."""
+    known = {
+        "part": ("no plan", {"", *read.plans(store)["part"]}, parts),
+        "mould": ("no piece", {"", *read.moulds(store)}, moulds),
+    }
+    return tuple(
+        f"events of {word} '{name}', of which the store has {what}: they stand on no chart yet"
+        for word, (what, there, named) in known.items()
+        for name in sorted(set(named) - there)
+    )
 
 
 def event_identity(row: Mapping[Any, Any]) -> str:

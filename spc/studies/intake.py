@@ -16,7 +16,7 @@ from spc.store import read, write
 from spc.store.connection import Store, now
 from spc.studies.arrays import columns_of, named
 from spc.studies.at_the_door import door_notes
-from spc.studies.events import check_identity, event_identity
+from spc.studies.events import check_identity, event_identity, of_nothing_known
 from spc.studies.first_look import first_notes, refuse_strangers
 from spc.studies.fitting import fit_rows
 from spc.studies.identified import run_identities
@@ -93,8 +93,9 @@ def _take_rows(
     if fresh.empty:
         return nothing_new(checked.name, kind, checked.rows, len(rows), ())
     unit = checked.unit if isinstance(checked, ArmChecks) else ""
+    said = of_nothing_known(store, fresh["part"], fresh["mould"]) if kind == EVENTS else ()
     if keep:
-        write.take_file(store, _origin(checked, kind, unit, (), who), {table: fresh})
+        write.take_file(store, _origin(checked, kind, unit, said, who), {table: fresh})
     return Taken(
         name=checked.name,
         kind=kind,
@@ -103,7 +104,7 @@ def _take_rows(
         new=len(fresh),
         known=len(rows) - len(fresh),
         runs=(),
-        warnings=(),
+        warnings=said,
     )
 
 

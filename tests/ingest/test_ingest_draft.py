@@ -14,6 +14,7 @@ from openpyxl import Workbook
 from qif_documents import Characteristic, Doc, Feature, Hits, unit_xml
 from strategies import box, csv_text, plan_toml, probed
 
+from spc.errors import InputError
 from spc.ingest.checked import Declared
 from spc.ingest.draft_mapping import draft_mapping
 from spc.ingest.mapping import read_mapping
@@ -357,3 +358,11 @@ def test_a_trial_says_what_taking_would_say(
     taken = json.loads(spc("ingest", "again.csv", "--store", store_path, "--json").out)
     assert tried[0]["warnings"] == taken[0]["warnings"]
     assert len(tried[0]["warnings"]) == 4
+
+
+@pytest.mark.parametrize("name", ["events.csv", "arm-checks.csv"])
+def test_a_file_that_has_our_names_of_events_or_arm_checks_needs_no_mapping(
+    name: str, samples: Path
+) -> None:
+    with pytest.raises(InputError, match="take it as it is: it needs no mapping"):
+        draft_mapping(samples / name, Declared())

@@ -139,3 +139,27 @@ def test_arm_checks_with_decimal_commas_are_read(
     assert spc("ingest", path, "--store", store_path).done("1 reading")
     (held,) = contents(store_path)["arm_check"]
     assert {500.012, 0.002, 500.007} <= set(held)
+
+
+def test_an_event_of_what_the_store_does_not_know_is_taken_with_a_note(
+    spc: Command, store_path: Path, first_batch: Path, tmp_path: Path
+) -> None:
+    assert spc("ingest", first_batch, "--store", store_path).status == 0
+    path = tmp_path / "events.csv"
+    path.write_text(GOOD.replace("LH-640,K1", "LH-64,K9"))
+    notes = (
+        "note: events of part 'LH-64', of which the store has no plan",
+        "note: events of mould 'K9', of which the store has no piece",
+    )
+    taken = spc("ingest", path, "--store", store_path)
+    assert taken.done("2 events from 2 rows", *notes)
+    assert taken.out.count("note:") == 2
+    path.write_text(GOOD)
+    assert "note:" not in spc("ingest", path, "--store", store_path).out
+    typed = ("event", "add", "x", "--at", "2026-05-01T00:00Z", "--store", store_path)
+    assert spc(*typed, "--part", "LH-64", "--mould", "K9").done("Recorded: x", *notes)
+    assert "note:" not in spc(*typed, "--part", "LH-640", "--mould", "K1").out
+    told = json.loads(spc(*typed, "--part", "LH-64", "--json").out)
+    assert len(told["warnings"]) == 1
+    kept = "".join(str(row[8]) for row in contents(store_path)["source_file"])
+    assert kept.count("events of part 'LH-64'") == 1

@@ -278,9 +278,21 @@ def test_stopped_at_any_moment_it_takes_up_the_rest(
         (("--follow", ".", "--once", "--settle", "-1"), ("--settle",)),
         (("--follow", ".", "--once", "--settle", "nan"), ("--settle",)),
         ((), ("Missing argument 'FILES...'",)),
+        (("--dry-run",), ("Missing argument 'FILES...'",)),
+        (("x.csv", "--once"), ("--once goes with --follow only",)),
+        (("x.csv", "--settle", "2"), ("--settle goes with --follow only",)),
+        (("--rejected", "--every", "1"), ("--every goes with --follow only",)),
+        (("--follow", ".", "--dry-run"), ("--follow does not go with --dry-run",)),
+        (("--rejected", "--draft-mapping"), ("--rejected does not go with --draft-mapping",)),
+        (
+            ("x.csv", "--dry-run", "--draft-mapping"),
+            ("--dry-run does not go with --draft-mapping",),
+        ),
+        (("x.csv", "--dry-run", "--board", "b.html"), ("--board does not go with --dry-run",)),
+        (("--rejected", "--correct", "x"), ("--correct does not go with --rejected",)),
     ],
 )
-def test_following_that_cannot_be_is_one_line(
+def test_asking_that_cannot_be_followed_is_one_line(
     arguments: tuple[str, ...], words: tuple[str, ...], store_path: Path, spc: Command
 ) -> None:
     assert spc("ingest", *arguments, "--store", store_path).refused(*words)

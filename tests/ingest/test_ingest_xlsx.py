@@ -114,7 +114,7 @@ def test_a_formula_gives_the_value_that_was_saved_and_is_never_run(
     at = rows[0].index("x") + 1
     made.active.cell(2, at).value = "=900+34.786"
     path = saved(made, tmp_path / "a.xlsx")
-    refused(path, "row 2, column 'x'", "empty where a number belongs")
+    refused(path, "row 2, column 'x'", "a formula whose value the file does not hold")
     column = chr(ord("A") + at - 1)
     with_value = changed(
         path, "xl/worksheets/sheet1.xml",
@@ -226,3 +226,28 @@ def test_damaged_parts_are_refused(rows: list[list[Any]], tmp_path: Path) -> Non
         refused(path, "damaged or locked")
     path.write_bytes(data)
     assert load_workbook(path).sheetnames == ["Hits"]
+
+
+@pytest.mark.parametrize(
+    ("line", "column", "others"),
+    [(4, "x", "some"), (4, "unit", "none after it"), (2, "part", "nothing else in the row")],
+)
+def test_a_formula_without_its_value_is_no_empty_cell(
+    line: int, column: str, others: str, rows: list[list[Any]], tmp_path: Path
+) -> None:
+    head, *body = (list(row) for row in rows)
+    at = head.index(column)
+    body[line - 2][at] = "=A1&B1"
+    if others == "nothing else in the row":
+        body[line - 2] = ["=A1&B1"] + [None] * (len(head) - 1)
+    # The library writes formulas and never their values.
+    path = saved(book([head, *body], above=2), tmp_path / "formulas.xlsx")
+    refused(
+        path, f"row {line + 2}, column '{column}': a formula whose value the file does not hold",
+        "save it again", layout=Layout(skip=2),
+    )  # fmt: skip
+
+
+def test_a_formula_above_the_table_is_let_be(rows: list[list[Any]], tmp_path: Path) -> None:
+    path = saved(book([["=NOW()"], *rows]), tmp_path / "above.xlsx")
+    assert read(path, layout=Layout(skip=1)).rows == len(rows) - 1
