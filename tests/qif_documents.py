@@ -105,6 +105,8 @@ class Doc:
     other_units: str = ""
     part: str = "BX-1"
     version: str = "A"
+    #: Whether pieces name their own place in the product.
+    placed: bool = False
     space: str = SPACE
     qpid: str = "11111111-2222-4333-8444-555555555555"
     run_qpids: dict[int, str] = field(default_factory=dict)
@@ -126,6 +128,14 @@ class Doc:
     def bytes(self) -> bytes:
         """Return its bytes."""
         return self.text().encode()
+
+
+#: The place in the product of every piece.
+PLACE = (
+    '<ComponentSet n="1"><Component id="90"><Part><Id>1</Id></Part></Component></ComponentSet>'
+    '<AsmPaths n="1"><AsmPath id="91"><ComponentIds n="1"><Id>90</Id></ComponentIds></AsmPath>'
+    "</AsmPaths>"
+)
 
 
 class _Writer:
@@ -166,7 +176,8 @@ class _Writer:
         version = f"<Version>{self.doc.version}</Version>" if self.doc.version else ""
         return (
             f'<Product><PartSet n="1"><Part id="1"><ModelNumber>{escape(self.doc.part)}'
-            f"</ModelNumber>{version}</Part></PartSet></Product>\n"
+            f"</ModelNumber>{version}</Part></PartSet>"
+            f"{PLACE if self.doc.placed else ''}</Product>\n"
         )
 
     def features(self) -> str:
@@ -226,6 +237,7 @@ class _Writer:
         sets = "".join(self.one_run(at) for at in range(len(doc.components)))
         pieces = "".join(
             f'<ActualComponent id="{self.pieces[at]}">{c.attributes}'
+            + ("<AsmPathId>91</AsmPathId>" if doc.placed and doc.part else "")
             + (f"<SerialNumber>{escape(c.serial)}</SerialNumber>" if c.serial else "")
             + "<Status><InspectionStatusEnum>UNKNOWN</InspectionStatusEnum></Status>"
             + (f"<Traceability>{c.trace}</Traceability>" if c.trace else "")

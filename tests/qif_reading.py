@@ -1,5 +1,7 @@
 """Documents of the box and what reading them gives, for the tests of the reader of QIF."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -16,8 +18,8 @@ POINTS = len(PLAN.points)
 
 
 def read(doc: Doc | bytes | str, declared: Declared | None = None) -> Results:
-    """Return what a document gives."""
-    data = doc.bytes() if isinstance(doc, Doc) else doc
+    """Return what a document gives; one that is described names the part of each piece."""
+    data = replace(doc, placed=True).bytes() if isinstance(doc, Doc) else doc
     return read_qif(data.encode() if isinstance(data, str) else data, "hood.qif",
                     declared or Declared())  # fmt: skip
 

@@ -79,7 +79,8 @@ def test_the_document_is_then_taken_against_its_own_draft(spc: Command, tmp_path
     assert spc("plan", "add", "b.toml").done("9 fit points, 4 check points")
     taken = spc("ingest", "box.qif")
     assert taken.done("1 run from 39 rows")
-    assert "note" not in taken.out
+    assert taken.out.count("note") == 1
+    assert "the part 'BX-1' is the only one of the document" in taken.out
 
 
 def test_roles_are_left_to_people(spc: Command, tmp_path: Path) -> None:

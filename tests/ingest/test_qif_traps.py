@@ -413,7 +413,7 @@ def test_the_device_is_what_the_measurement_itself_says(
 
 
 def test_a_list_that_does_not_hold_what_it_counts_is_said(aligned: Array) -> None:
-    doc = Doc(features=features(None, aligned), characteristics=profiles())
+    doc = Doc(features=features(None, aligned), characteristics=profiles(), placed=True)
     assert read(doc).warnings == ()
     counts = f'Measurements n="{POINTS}"'
     for wrong in ("12", "x"):
@@ -423,7 +423,8 @@ def test_a_list_that_does_not_hold_what_it_counts_is_said(aligned: Array) -> Non
 
 
 def test_what_a_document_sets_aside_is_said(aligned: Array) -> None:
-    text = Doc(features=features(None, aligned), characteristics=profiles()).text()
+    doc = Doc(features=features(None, aligned), characteristics=profiles(), placed=True)
+    text = doc.text()
     noted = '</FeatureItemId><NotedEventIds n="1"><Id>1</Id></NotedEventIds>'
     flier = "<Exclusion><Reason><ExclusionReasonEnum>FLIER</ExclusionReasonEnum></Reason>"
     statistics = f"<Statistics><Plan>{flier}</Exclusion></Plan></Statistics></QIFDocument>"
@@ -446,7 +447,8 @@ def test_the_status_of_a_run_as_a_whole_is_held_against_its_characteristics(
     flat = Characteristic(name="flat", features=["top-1"], kind="Flatness",
                           statuses={0: "FAIL" if value > 3 else "PASS"},
                           values={0: f"<Value>{value}</Value>"})  # fmt: skip
-    text = Doc(features=features(None, aligned), characteristics=[flat]).text()
+    doc = Doc(features=features(None, aligned), characteristics=[flat], placed=True)
+    text = doc.text()
     of_run = "<InspectionStatus><InspectionStatusEnum>"
     results = read(text.replace(f"{of_run}UNKNOWN", f"{of_run}{reported}"))
     assert [words in w for w in results.warnings] == ([True] if words else [])
@@ -499,3 +501,38 @@ def test_hits_that_many_points_share_are_bounded(
     assert len(read(doc).values) == POINTS
     monkeypatch.setattr("spc.ingest.qif.points.MOST_HITS", POINTS - 1)
     refused(doc, f"more than {POINTS - 1} hits, more than one file of results can hold")
+
+
+# --- what is told and not taken ------------------------------------------------------------------
+
+
+def test_a_part_that_no_piece_names_is_said(aligned: Array) -> None:
+    words = "the part 'BX-1' is the only one of the document; the pieces themselves name none"
+    doc = Doc(features=features(None, aligned))
+    assert read(doc.bytes()).warnings == (words,)
+    assert read(doc).warnings == ()
+    assert read(doc.bytes(), Declared(constants={"part": "BX-1"})).warnings == ()
+
+
+def test_uncertainties_and_deviations_of_hits_are_said_not_to_be_read(aligned: Array) -> None:
+    def doubting(text: str) -> str:
+        text = text.replace("<Value>", '<Value combinedUncertainty="0.01">', 3)
+        point = "<PointDeviations><PointDeviation><Deviation>0</Deviation></PointDeviation>"
+        end = "</PointProfileCharacteristicMeasurement>"
+        return text.replace(end, f"{point}</PointDeviations>{end}", 2)
+
+    doc = Doc(
+        features=features(None, aligned), characteristics=profiles(own_deviations(aligned[0]))
+    )
+    assert read(doc).warnings == ()
+    assert read(replace(doc, edit=doubting)).warnings == (
+        "3 values with an uncertainty or a mean error, which are not read",
+        "2 lists of deviations of points (PointDeviations), which are not read: hits tell them",
+    )
+
+
+def test_what_a_mapping_says_of_tables_is_said_to_mean_nothing(aligned: Array) -> None:
+    declared = Declared(columns={"serial": "Teil"}, ignored=("Ort",), sheet="Hits")
+    assert read(Doc(features=features(None, aligned)), declared).warnings == (
+        "[columns], ignore, sheet of the mapping: of tables, and without meaning here",
+    )

@@ -139,15 +139,23 @@ _PLACES: dict[str, Callable[[Document, Piece, str], str]] = {
 
 def part_of(document: Document, component: Element | None) -> tuple[str, str]:
     """Return model number and version: of the piece's own place in the product, else the sole."""
-    path = document.target(component, "AsmPathId")
-    for placed in document.targets(path, "ComponentIds/Id"):
-        part = document.target(placed, "Part/Id") or document.target(placed, "PartId")
-        if part is not None and part.word("ModelNumber"):
-            return part.word("ModelNumber"), part.word("Version")
+    own = own_part(document, component)
+    if own is not None:
+        return own.word("ModelNumber"), own.word("Version")
     parts = list(document.root.all("Product/PartSet/Part"))
     if len(parts) == 1:
         return parts[0].word("ModelNumber"), parts[0].word("Version")
     return "", ""
+
+
+def own_part(document: Document, component: Element | None) -> Element | None:
+    """Return the part that a piece's own place in the product names."""
+    path = document.target(component, "AsmPathId")
+    for placed in document.targets(path, "ComponentIds/Id"):
+        part = document.target(placed, "Part/Id") or document.target(placed, "PartId")
+        if part is not None and part.word("ModelNumber"):
+            return part
+    return None
 
 
 def _run(document: Document, results: Element) -> str:

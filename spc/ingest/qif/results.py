@@ -1,6 +1,6 @@
 """QIF Results as checked results: brought into our columns, then checked like any other file."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -13,12 +13,12 @@ from spc.ingest.offered import as_declared, from_name
 from spc.ingest.qif.agreement import contradictions, settled
 from spc.ingest.qif.characteristics import differences, judged
 from spc.ingest.qif.document import Document, open_document
-from spc.ingest.qif.names import device_names, inspection_start, names_of
+from spc.ingest.qif.names import device_names, inspection_start, names_of, own_part
 from spc.ingest.qif.points import Reader
 from spc.ingest.qif.rows import ReadRun, deviation_rows, position_rows
 from spc.ingest.qif.runs import Run, runs_of
 from spc.ingest.qif.units import Units, units_of
-from spc.ingest.qif.whole import miscounted, set_aside, whole_differences
+from spc.ingest.qif.whole import miscounted, set_aside, unread, whole_differences
 from spc.ingest.text import LINE, TextTable
 from spc.units import MILLIMETRES
 
@@ -100,12 +100,27 @@ def _table(name: str, units: Units, rows: list[dict[str, Any]], data: bytes) -> 
     )  # fmt: skip
 
 
+def _passed_by(declared: Declared) -> Iterator[str]:
+    """Yield what a mapping says that is of tables; it may be one for several sorts of files."""
+    set_there = {"[columns]": declared.columns, "wide": declared.wide, "ignore": declared.ignored,
+                 "point_columns": declared.point_columns, "sheet": declared.sheet}  # fmt: skip
+    of_tables = [key for key, value in set_there.items() if value]
+    if of_tables:
+        yield f"{', '.join(of_tables)} of the mapping: of tables, and without meaning here"
+
+
 def _notes(
     document: Document, reader: Reader, read: Sequence[ReadRun], declared: Declared
 ) -> list[str]:
     notes = [f"{count} {what}" for what, count in reader.left.items() if count]
     notes += [f"{count} references {words}" for words, count in document.lost.items()]
     notes += [*_some(list(miscounted(document)), "such lists"), *set_aside(document)]
+    notes += [*unread(document), *_passed_by(declared)]
+    sole = [one for one in read if "part" not in declared.constants
+            and own_part(document, one.run.piece.component) is None]  # fmt: skip
+    if sole and "part" not in declared.qif:
+        notes.append(f"the part '{sole[0].names['part']}' is the only one of the document; the "
+                     "pieces themselves name none")  # fmt: skip
     told = [d for one in read for d in differences(one.judged, one.label)]
     notes += _some(told, "such differences of status")
     told = [d for one in read for d in whole_differences(one.run.piece, one.judged, one.label)]

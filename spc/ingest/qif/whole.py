@@ -27,6 +27,15 @@ _LISTS = (
     _PIECES,
     f"{_PIECES}/ActualComponentSet",
 )
+#: What ends the names of attributes for how sure a value is.
+_DOUBTS = ("uncertainty", "meanerror")
+#: Deviations of single hits, which follow from the hits and the fit.
+_DEVIATIONS_OF_HITS = {
+    f"{_CHARACTERISTICS}/*/PointDeviations": "deviations of points (PointDeviations)",
+    f"{_RESULTS}/MeasuredPointSets/*/Deviations": "deviations of a set's points (Deviations)",
+    f"{_RESULTS}/MeasuredPointSets/*/BinaryDeviations":
+        "deviations of a set's points (BinaryDeviations)",
+}  # fmt: skip
 #: Where a remark stands on a measurement.
 _NOTED = (f"{_RESULTS}/MeasuredFeatures/*/NotedEventIds", f"{_CHARACTERISTICS}/*/NotedEventIds")
 
@@ -52,6 +61,21 @@ def set_aside(document: Document) -> Iterator[str]:
     excluded = sum(element.name == "Exclusion" for element in told)
     if excluded:
         yield f"{excluded} exclusions from statistics, which are not applied"
+
+
+def unread(document: Document) -> Iterator[str]:
+    """Yield what a document tells that has no place here, so that nobody thinks it was taken."""
+    told = [*document.root.all(f"{_CHARACTERISTICS}/*/Value"),
+            *document.root.all(f"{_RESULTS}/MeasuredFeatures/*/Location")]  # fmt: skip
+    uncertain = sum(
+        any(name.lower().endswith(_DOUBTS) for name in value.attributes) for value in told
+    )
+    if uncertain:
+        yield f"{uncertain} values with an uncertainty or a mean error, which are not read"
+    for path, what in _DEVIATIONS_OF_HITS.items():
+        lists = sum(1 for _ in document.root.all(path))
+        if lists:
+            yield f"{lists} lists of {what}, which are not read: hits tell them"
 
 
 def whole_differences(piece: Piece, found: Sequence[Judged], label: str) -> Iterator[str]:
