@@ -62,5 +62,7 @@ def looks(name: str) -> str:
     Capitals, blanks, wide and narrow forms, and accents that are one character or two (compatible
     forms of Unicode Standard Annex 15) make no difference.
     """
+    if name.isascii():
+        return "".join(name.lower().split())
     composed = unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", name).casefold())
     return "".join(composed.split())
