@@ -66,8 +66,8 @@ def numbers(
 
 
 _COMMA = str.maketrans({",": ".", ".": "\0"})
-#: Characters that steer a terminal, or break a line of a table in two.
-_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
+#: Characters that steer a terminal, or break a line of a table in two; no name holds them.
+STEERS = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
 
 
 def refuse_controls(fields: pd.Series, lines: pd.Series, *, file: str) -> None:
@@ -78,7 +78,7 @@ def refuse_controls(fields: pd.Series, lines: pd.Series, *, file: str) -> None:
     InputError
         At the first one.
     """
-    found = {field for field in fields.unique() if _CONTROL.search(str(field))}
+    found = {field for field in fields.unique() if STEERS.search(str(field))}
     if found:
         raise InputError(
             "a line break or control character in a name",
@@ -87,6 +87,18 @@ def refuse_controls(fields: pd.Series, lines: pd.Series, *, file: str) -> None:
             column=str(fields.name),
             do="correct it in the file",
         )
+
+
+def refuse_steering(name: str, typed: str) -> None:
+    """Refuse a name that somebody typed, such as ``--batch``, as one of a file is.
+
+    Raises
+    ------
+    InputError
+        Where it holds line breaks or other control characters.
+    """
+    if STEERS.search(typed):
+        raise InputError(f"a line break or control character in {name}", do="write it without")
 
 
 def lengths(

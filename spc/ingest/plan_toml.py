@@ -1,7 +1,6 @@
 """A measurement plan in TOML, checked on load."""
 
 import math
-import re
 import tomllib
 from dataclasses import replace
 from pathlib import Path
@@ -9,6 +8,7 @@ from typing import Any
 
 from spc.choices import material, panel, plan_identity, probe, second_opinion
 from spc.errors import PlanError
+from spc.ingest.fields import STEERS
 from spc.ingest.text import decode, read_bytes
 from spc.plan import CHECK, EXACT_HOLD, FIT, LEAST_SQUARES, Plan, PlanPoint
 from spc.units import MILLIMETRES
@@ -18,8 +18,6 @@ NORMAL_TOLERANCE = 1e-3
 #: Six numbers place a rigid piece, so a fit needs six points at least.
 FEWEST_FIT_POINTS = 6
 
-#: Line breaks and characters that steer a terminal; no line of a file could tell such a name.
-_STEERS = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
 _TOP = {"part", "revision", "name", "unit", "fit", "probe", "material", "point"}
 _FIT = {"method", "residual_limit", "second_opinion"}
 _POINT = {"id", "role", "group", "nominal", "normal", "tolerance", "weight", "panel"}
@@ -225,7 +223,7 @@ def _word(row: dict[str, Any], key: str, where: str, name: str) -> str:
     value = row.get(key)
     if not isinstance(value, str) or not value.strip():
         raise PlanError(f"{where} has no {key}", file=name, do=f'write {key} = "..."')
-    if _STEERS.search(value.strip()):
+    if STEERS.search(value.strip()):
         raise PlanError(f"{where}: a line break or control character in {key}", file=name,
                         do="correct it")  # fmt: skip
     return value.strip()

@@ -8,6 +8,7 @@ import pandas as pd
 
 from spc.errors import InputError, NotFoundError
 from spc.identity import content_hash
+from spc.ingest.fields import refuse_steering
 from spc.store import read, write
 from spc.store.connection import Store, now
 from spc.studies.pieces import WORDS, changed_words
@@ -123,6 +124,7 @@ def _said(words: Mapping[str, str], why: str) -> dict[str, str]:
             raise InputError(
                 f"--{name} is empty", do="say what it is; 'unknown' where nobody can tell"
             )
+        refuse_steering(f"--{name}", word)
     if not said:
         raise InputError(
             "nothing to correct", do="say --mould, --cavity, --batch or --serial, and what it is"

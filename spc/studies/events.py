@@ -9,7 +9,7 @@ import pandas as pd
 
 from spc.errors import InputError
 from spc.identity import content_hash
-from spc.ingest.fields import times
+from spc.ingest.fields import refuse_steering, times
 from spc.store import read, write
 from spc.store.connection import Store, now
 
@@ -56,6 +56,8 @@ def add_event(store: Store, event: Mapping[str, str], zone: str | None, who: str
     for key, name in (("at", "--at"), ("kind", "KIND")):
         if not event[key].strip():
             raise InputError(f"{name} is empty", do="say when it happened, and what it was")
+    for key, name in (("kind", "KIND"), ("part", "--part"), ("mould", "--mould")):
+        refuse_steering(name, event[key].strip())
     moments, zones = times(
         pd.Series([event["at"]], name="--at"), pd.Series([1]), file="the command", zone=zone
     )

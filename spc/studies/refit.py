@@ -10,6 +10,7 @@ import pandas as pd
 from spc.errors import InputError
 from spc.identity import content_hash
 from spc.ingest.checked import DEVIATIONS
+from spc.ingest.fields import refuse_steering
 from spc.plan import FIT, Plan
 from spc.store import read, write
 from spc.store.connection import Store, now
@@ -138,6 +139,7 @@ def refit(store: Store, result_set: str, plan: Plan, who: str) -> Refit:
     InputError
         Where the set is known with results of another plan, or nothing can be fitted.
     """
+    refuse_steering("NAME", result_set)
     known = read.result_sets(store)
     same = known[known["result_set"] == result_set]
     if len(same) and set(same["plan_id"]) != {plan.plan_id}:

@@ -341,7 +341,7 @@ def features(shift: float = 0.0) -> list[Feature]:
 
 
 def test_nominals_of_another_revision_are_said(take: Take) -> None:
-    assert take(Doc(features=features()).bytes()).warnings == ()
+    assert take(Doc(features=features(), placed=True).bytes()).warnings == ()
     other = Doc(features=features(shift=2.0)[:-1], components=Doc().components)
     other.qpid = "other"
     rest = take(replace(other, features=[*other.features]).bytes().replace(b">S1<", b">S2<"))

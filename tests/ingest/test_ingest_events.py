@@ -84,6 +84,12 @@ def test_an_event_typed_in_is_the_one_of_the_file(
         ("resin lot", ("--at", "2026-04-01T00:00"), ("--at", "no time zone", "--zone")),
         ("resin lot", ("--at", "2026-04-01T00:00", "--zone", "Mars"), ("unknown time zone",)),
         ("resin lot", (), ("--at",)),
+        (
+            "resin\nlot",
+            ("--at", "2026-04-01T00:00Z"),
+            ("line break or control character in KIND",),
+        ),
+        ("resin lot", ("--at", "2026-04-01T00:00Z", "--mould", "K\t1"), ("character in --mould",)),
     ],
 )
 def test_an_event_that_cannot_be_recorded_is_one_line(

@@ -173,6 +173,8 @@ def test_runs_under_a_wrong_serial_are_put_right(store_file: Path, spc: Command)
         (("H9999", "--mould", "K2", "--why", "x"), ("no piece 'H9999'",)),
         (("H0003", "--why", "x"), ("nothing to correct", "--mould")),
         (("H0003", "--mould", " ", "--why", "x"), ("--mould is empty", "unknown")),
+        (("H0003", "--batch", "B\n1", "--why", "x"), ("control character in --batch",)),
+        (("H0003", "--serial", "H\x1b3", "--why", "x"), ("control character in --serial",)),
         (("H0003", "--mould", "K2", "--why", " "), ("--why is empty",)),
         (("H0003", "--mould", "K2"), ("--why",)),
         (("H0003", "--serial", "A", "--mould", "K2", "--why", "x"), ("another matter",)),
